@@ -1,0 +1,246 @@
+"""What cooking does to one food: its retention factors and its yield factor.
+
+Retention changes a component, yield changes the weight. Where no factor is published for a component it is
+taken as kept whole and marked ``assumed``; nothing is cooked twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from swaptable.errors import SwaptableError, listed, nearest
+from swaptable.foods import Food, FoodRelease
+from swaptable.reference import (
+    NO_CLASS,
+    food_class_of,
+    meat_cut_yield,
+    processes_for,
+    retention_components,
+    retention_table,
+    yield_table,
+)
+
+__all__ = ["NOT_COOKED", "Cooking", "cook_food", "find_yield", "retention_for"]
+
+NOT_COOKED = "not cooked"
+# Processes that a food may undergo after it was cooked or canned, with published factors of their own.
+_AFTERWARDS = {"reheated", "heated", "drained", "rinsed", "toasted"}
+# The factor for vitamin A stands for retinol; carotenoids have factors of their own.
+_FACTOR_OF = {"RETOL": "VITA_RAE", "VITB12_ADDED": "VITB12"}
+
+
+@dataclass(frozen=True, eq=False)
+class Cooking:
+    """What was done to a food, with the factors and where they came from.
+
+    Attributes
+    ----------
+    food_class, process : str
+        Class and process word of the published table; empty where the food was not cooked.
+    liquid : float or None
+        Share of the cooking liquid that stays in the dish; None where it does not matter. [-]
+    rows : tuple of str
+        Rows of ``retention.csv`` used (USDA codes); two where the liquid is partly kept.
+    factors : Series
+        Share retained by component [-]; NaN where none is published.
+    yield_factor : float
+        Cooked weight over raw edible weight. [-]
+    yield_origin, yield_evidence : str
+        Where the yield is from, and ``measured``, ``calculated`` or ``assumed``.
+    notes : tuple of str
+        What a reader must know of it.
+    """
+
+    food_class: str
+    process: str
+    liquid: float | None
+    rows: tuple[str, ...]
+    factors: pd.Series
+    yield_factor: float
+    yield_origin: str
+    yield_evidence: str
+    notes: tuple[str, ...] = ()
+
+    def factor_for(self, components: pd.Index) -> np.ndarray:
+        """Give the share retained for each component of a release; NaN where none is published."""
+        names = [_FACTOR_OF.get(component, component) for component in components]
+        return self.factors.reindex(names).to_numpy(dtype=float)
+
+
+def _no_factors() -> pd.Series:
+    return pd.Series(np.nan, index=retention_components(), dtype=float)
+
+
+def _choose(rows: pd.DataFrame, detail: str | None, what: str) -> pd.DataFrame:
+    if detail is None:
+        return rows[rows["default"] == "yes"]
+    chosen = rows[rows["detail"] == detail]
+    if chosen.empty:
+        details = sorted(set(rows["detail"]) - {""})
+        raise SwaptableError(
+            f"found detail '{detail}'; expected for {what}: {listed(details) or 'no detail'}{nearest(detail, details)}",
+            about="detail",
+        )
+    return chosen
+
+
+def retention_for(
+    food_class: str, cook: str, liquid: float | None, detail: str | None
+) -> tuple[str, tuple[str, ...], pd.Series]:
+    """Find the published retention factors.
+
+    Parameters
+    ----------
+    food_class : str
+        Class of ``retention.csv``, or ``"none"``.
+    cook : str
+        Cook's word for the process.
+    liquid : float or None
+        Share of the cooking liquid kept; None if the recipe does not say. [-]
+    detail : str or None
+        Detail of the row; None takes the row marked as default.
+
+    Returns
+    -------
+    process : str
+        Published process word.
+    rows : tuple of str
+        Rows used: none for class ``"none"``, two where the liquid is partly kept.
+    factors : Series
+        Share retained [-] by component, NaN where none is published. Between drained and kept the factors
+        are interpolated: what leached into the liquid stays in proportion to the liquid kept.
+
+    Raises
+    ------
+    SwaptableError
+        If there is no such class, process, detail or liquid; names those there are.
+    """
+    tried = processes_for(cook)
+    if food_class == NO_CLASS:
+        return tried[0], (), _no_factors()
+    table = retention_table()
+    table = table[table["food_class"] == food_class]
+    if table.empty:
+        classes = sorted({*retention_table()["food_class"], NO_CLASS})
+        hint = nearest(food_class, classes)
+        raise SwaptableError(f"found '{food_class}'; expected a class: {listed(classes, 60)}{hint}", about="food_class")
+    process = next((word for word in tried if (table["process"] == word).any()), None)
+    if process is None:
+        words = sorted(set(table["process"]))
+        raise SwaptableError(f"found '{cook}'; factors for {food_class} are published for: {listed(words, 20)}")
+    what = f"{food_class}, {process}"
+    rows = _choose(table[table["process"] == process], detail, what).set_index("liquid")
+    tags = retention_components()
+    if set(rows.index) == {""}:
+        row = rows.loc[""]
+        return process, (str(row["row"]),), row[tags].astype(float)
+    if liquid is None:
+        raise SwaptableError(f"'liquid' is missing for {what}; expected kept, discarded or the share kept, such as 50 %")
+    ends = {1.0: ("kept",), 0.0: ("discarded",)}.get(liquid, ("discarded", "kept"))
+    for end in ends:
+        if end not in rows.index:
+            published = listed(sorted(rows.index))
+            raise SwaptableError(f"liquid {end}: {what} is published only for {published}", about="liquid")
+    chosen = [rows.loc[end] for end in ends]
+    first, last = (row[tags].astype(float) for row in (chosen[0], chosen[-1]))
+    return process, tuple(str(row["row"]) for row in chosen), first + liquid * (last - first) if len(ends) > 1 else first
+
+
+def find_yield(
+    code: str, food_class: str, cook: str, process: str, liquid: float | None
+) -> tuple[float, str, str]:
+    """Find the yield factor of a food.
+
+    Parameters
+    ----------
+    code : str
+        Food code, for cuts of meat that have a measured yield of their own.
+    food_class, cook, process : str
+        As in :func:`retention_for`.
+    liquid : float or None
+        Share of the cooking liquid kept. [-]
+
+    Returns
+    -------
+    factor : float
+        Cooked weight over raw edible weight. [-] With the liquid kept, what the food loses stays in the dish.
+    origin, evidence : str
+    """
+    cut = meat_cut_yield(code, (process, *processes_for(cook)))
+    if cut is not None and liquid != 1:
+        return cut[0], cut[1], "measured"
+    table = yield_table()
+    rows = table[(table["food_class"] == food_class) & (table["process"] == process)]
+    drained = rows[rows["liquid"] != "kept"]
+    if len(drained) and liquid != 1:
+        row = drained.iloc[0]
+        factor = float(row["yield_factor"])
+        share = liquid or 0.0
+        note = f"; {share:.0%} of the liquid kept" if share else ""
+        return factor + share * (1.0 - factor), f"{row['source']}{note}", str(row["evidence"])
+    if liquid == 1:
+        return 1.0, "liquid kept, nothing evaporated", "assumed"
+    return 1.0, f"no yield published for {food_class}, {process}: weight unchanged", "assumed"
+
+
+def cook_food(
+    food: Food,
+    release: FoodRelease,
+    cook: str | None,
+    *,
+    liquid: float | None = None,
+    detail: str | None = None,
+    food_class: str | None = None,
+    yield_factor: float | None = None,
+) -> Cooking:
+    """Find everything that cooking does to a food.
+
+    Parameters
+    ----------
+    food : Food
+    release : FoodRelease
+        Where the food is from, to name its raw form if it is cooked already.
+    cook : str or None
+        Cook's word; None or ``"not cooked"`` leaves it as it is.
+    liquid : float, optional
+        Share of the cooking liquid kept. [-]
+    detail, food_class : str, optional
+        As in :func:`retention_for`; the class is otherwise found by the rules.
+    yield_factor : float, optional
+        Weighed by the user; wins over the published one. [-]
+
+    Returns
+    -------
+    Cooking
+
+    Raises
+    ------
+    SwaptableError
+        If the data of the food are already for the cooked food, or nothing is published for what was asked.
+    """
+    if cook is None or cook == NOT_COOKED:
+        factor = 1.0 if yield_factor is None else yield_factor
+        origin = ("not cooked", "measured") if yield_factor is None else ("recipe", "measured")
+        return Cooking("", "", None, (), _no_factors(), factor, *origin)
+    food_class = food_class or food_class_of(food)
+    process, rows, factors = retention_for(food_class, cook, liquid, detail)
+    notes = []
+    if rows and process not in _AFTERWARDS:
+        if food.state == "cooked":
+            raw = release.raw_form(food)
+            raise SwaptableError(
+                f"found '{cook}', but the data of '{food.description}' are for the cooked food: its losses would count "
+                f"twice. Leave out cook, say reheated, or take the raw food{f' (such as {raw})' if raw else ''}"
+            )
+        if food.state in ("canned", "ready to eat") and "from canned" not in (detail or ""):
+            notes.append(f"data are for the {food.state} food; the factors for {process} come on top")
+    if not rows:
+        notes.append("no retention factors apply to this food; all components taken as kept")
+    if yield_factor is None:
+        found = find_yield(food.code, food_class, cook, process, liquid)
+    else:
+        found = (yield_factor, "recipe", "measured")
+    return Cooking(food_class, process, liquid, rows, factors, *found, tuple(notes))

@@ -1,0 +1,353 @@
+"""Food releases: one dated, hashed copy of a food-composition dataset.
+
+A release is a folder of Parquet tables beside a ``manifest.json`` that names the source, date, licence,
+SHA-256 and row count of each. Nothing in a release is ever rounded, filled in or renamed apart from the
+component tags, which are INFOODS tagnames.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+
+from swaptable.errors import InputError, SwaptableError, nearest
+from swaptable.folders import DATA
+
+__all__ = ["Food", "FoodRelease", "Portion", "open_release", "state_of", "write_release"]
+
+TABLES_NEEDED = ("foods", "values", "portions", "components")
+
+# Words of a description that say what was done to the food, in the order in which they decide.
+_STATES = (
+    ("raw", r"raw|uncooked|unprepared|unheated|unroasted|as purchased|as packaged"),
+    (
+        "cooked",
+        r"cooked|boiled|baked|roasted|braised|broiled|grilled|fried|sauteed|stewed|steamed|simmered|microwaved|poached|"
+        r"scrambled|omelet|toasted|heated|reheated|prepared|rotisserie|barbecued|candied|souffle|pan-browned",
+    ),
+    ("raw", r"dry"),
+    ("canned", r"canned|bottled"),
+    ("ready to eat", r"ready[- ]to[- ](?:serve|eat|drink|heat)"),
+)
+_STATES_READ = tuple((state, re.compile(rf"\b(?:{words})\b")) for state, words in _STATES)
+
+
+def state_of(description: str) -> str:
+    """Read from a food's description in what state its data are.
+
+    Parameters
+    ----------
+    description : str
+        As the release gives it, such as ``"Potatoes, boiled, cooked in skin, flesh, without salt"``.
+
+    Returns
+    -------
+    str
+        ``"raw"``, ``"cooked"``, ``"canned"``, ``"ready to eat"`` or ``"unstated"``. Words such as raw and
+        unprepared decide over words for cooked ("Potatoes, hash brown, frozen, plain, unprepared").
+
+    Examples
+    --------
+    >>> state_of("Carrots, raw"), state_of("Carrots, cooked, boiled, drained, without salt")
+    ('raw', 'cooked')
+    >>> state_of("Beans, white, mature seeds, canned"), state_of("Oil, olive, salad or cooking")
+    ('canned', 'unstated')
+    """
+    words = description.lower()
+    return next((state for state, pattern in _STATES_READ if pattern.search(words)), "unstated")
+
+
+@dataclass(frozen=True)
+class Portion:
+    """One household measure of a food and what it weighs.
+
+    Attributes
+    ----------
+    measure : str
+        Words of the release, such as ``"cup, chopped"``.
+    grams : float
+        Weight of one such measure. [g]
+    """
+
+    measure: str
+    grams: float
+
+
+@dataclass(frozen=True)
+class Food:
+    """One food of a release: what it is and how it is measured, without its values.
+
+    Attributes
+    ----------
+    code : str
+        Code within the release.
+    description, food_group : str
+        Words and group code of the release.
+    refuse_percent : float
+        Inedible share of the food as purchased; NaN if the release does not say. [%]
+    refuse_description : str
+        What the refuse is.
+    portions : tuple of Portion
+        Household measures.
+    """
+
+    code: str
+    description: str
+    food_group: str
+    refuse_percent: float
+    refuse_description: str
+    portions: tuple[Portion, ...]
+
+    @property
+    def state(self) -> str:
+        """As :func:`state_of` reads it from the description."""
+        return state_of(self.description)
+
+
+@dataclass(frozen=True, eq=False)
+class FoodRelease:
+    """A food release opened for reading.
+
+    Attributes
+    ----------
+    folder : Path
+        Where the Parquet tables are.
+    manifest : dict
+        Name, title, source, date, licence, and hash and row count of each table.
+    """
+
+    folder: Path
+    manifest: dict[str, Any]
+
+    @property
+    def name(self) -> str:
+        """Short name that prefixes food codes in recipes, such as ``sr28``."""
+        return str(self.manifest["name"])
+
+    @property
+    def sha256(self) -> str:
+        """One hash for the whole release, over the hashes of its tables."""
+        lines = sorted(f"{name} {entry['sha256']}" for name, entry in self.manifest["tables"].items())
+        return hashlib.sha256("\n".join(lines).encode()).hexdigest()
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Read one table of the release, checking it against the manifest.
+
+        Parameters
+        ----------
+        name : str
+            Name of a table in the manifest, such as ``"values"``.
+
+        Returns
+        -------
+        DataFrame
+            As stored; columns are described in ``data/README.md``.
+
+        Raises
+        ------
+        InputError
+            If the file is not the one that the manifest describes.
+        """
+        entry = self.manifest["tables"][name]
+        path = self.folder / f"{name}.parquet"
+        try:
+            found = _sha256(path)
+        except OSError as error:
+            raise InputError(f"cannot be read ({error.strerror}); restore the release", file=path) from error
+        if found != entry["sha256"]:
+            raise InputError(
+                f"is not the table that manifest.json describes (SHA-256 {found[:12]}…, expected "
+                f"{entry['sha256'][:12]}…); restore or import the release again",
+                file=path,
+            )
+        return pq.read_table(path).to_pandas()
+
+    @cached_property
+    def foods(self) -> pd.DataFrame:
+        """One row per food, indexed by ``code``."""
+        return self.table("foods").set_index("code")
+
+    @cached_property
+    def components(self) -> pd.DataFrame:
+        """One row per component, indexed by INFOODS tag: ``unit``, ``name``, ``nutrient_number`` ..."""
+        return self.table("components").set_index("component")
+
+    @cached_property
+    def _portions(self) -> dict[str, tuple[Portion, ...]]:
+        table = self.table("portions")
+        grams = table["grams"] / table["amount"]
+        found: dict[str, list[Portion]] = {}
+        for code, measure, weight in zip(table["code"], table["measure"], grams, strict=True):
+            found.setdefault(code, []).append(Portion(measure, float(weight)))
+        return {code: tuple(portions) for code, portions in found.items()}
+
+    @cached_property
+    def matrix(self) -> np.ndarray:
+        """Values per 100 g edible portion, foods × components in index order; NaN is missing."""
+        values = self.table("values")
+        rows = self.foods.index.get_indexer(values["code"].cat.categories)[values["code"].cat.codes]
+        columns = pd.Index(self.components["nutrient_number"]).get_indexer(values["nutrient_number"])
+        matrix = np.full((len(self.foods), len(self.components)), np.nan)
+        matrix[rows, columns] = values["value"]
+        return matrix
+
+    def food(self, code: str) -> Food:
+        """Look one food up.
+
+        Parameters
+        ----------
+        code : str
+            Code, with or without the release's name in front (``"sr28:11352"`` or ``"11352"``).
+
+        Returns
+        -------
+        Food
+
+        Raises
+        ------
+        SwaptableError
+            If the release has no such food; names the most similar code.
+        """
+        release, _, bare = code.rpartition(":")
+        if release not in ("", self.name):
+            raise SwaptableError(f"found '{code}'; this run reads the food release '{self.name}'")
+        if bare not in self.foods.index:
+            hint = nearest(bare, self.foods.index)
+            close = re.search(r"'(.+)'", hint)
+            named = f" ({self.foods.at[close[1], 'description']})" if close else ""
+            raise SwaptableError(f"found '{code}'; expected a food code of {self.name}{hint}{named}")
+        row = self.foods.loc[bare]
+        return Food(
+            code=bare,
+            description=str(row["description"]),
+            food_group=str(row["food_group"]),
+            refuse_percent=float(row["refuse_percent"]),
+            refuse_description=str(row["refuse_description"] or ""),
+            portions=self._portions.get(bare, ()),
+        )
+
+    def raw_form(self, food: Food) -> str | None:
+        """Name a raw food that a cooked one may have been made from: the first of the same head words.
+
+        Parameters
+        ----------
+        food : Food
+
+        Returns
+        -------
+        str or None
+            Code and description, such as ``"sr28:11124 Carrots, raw"``.
+        """
+        head = food.description.split(",")[0].lower()
+        same = self.foods[
+            (self.foods["food_group"] == food.food_group)
+            & self.foods["description"].str.lower().str.startswith(head + ",")
+        ]["description"]
+        raw = next((code for code, text in same.items() if state_of(text) == "raw"), None)
+        return None if raw is None else f"{self.name}:{raw} {same[raw]}"
+
+    def values(self, code: str) -> pd.Series:
+        """Give the values of one food.
+
+        Parameters
+        ----------
+        code : str
+            Food code.
+
+        Returns
+        -------
+        Series
+            Per 100 g edible portion, indexed by component, in the units of ``components``; NaN is missing.
+        """
+        row = self.foods.index.get_loc(self.food(code).code)
+        return pd.Series(self.matrix[row], index=self.components.index, name=code)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+@lru_cache(maxsize=4)
+def _open_folder(folder: Path) -> FoodRelease:
+    try:
+        manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError("no food release here (manifest.json is missing)", file=folder) from error
+    except ValueError as error:
+        raise InputError(f"manifest.json is not valid JSON ({error})", file=folder) from error
+    missing = [name for name in TABLES_NEEDED if name not in manifest.get("tables", {})]
+    if missing:
+        raise InputError(f"manifest.json names no table {missing[0]}", file=folder)
+    return FoodRelease(folder, manifest)
+
+
+def open_release(name: str | Path = "sr28") -> FoodRelease:
+    """Open a food release.
+
+    Parameters
+    ----------
+    name : str or Path
+        Name of a folder in ``data/foods/``, or a path.
+
+    Returns
+    -------
+    FoodRelease
+
+    Raises
+    ------
+    InputError
+        If there is no release of that name, with the names there are.
+    """
+    folder = Path(name)
+    if not folder.is_dir():
+        folder = DATA / "foods" / str(name)
+    if not folder.is_dir():
+        known = sorted(path.parent.name for path in (DATA / "foods").glob("*/manifest.json"))
+        raise InputError(f"found '{name}'; expected one of {', '.join(known)}{nearest(str(name), known)}", field="release")
+    return _open_folder(folder.resolve())
+
+
+def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.DataFrame]) -> FoodRelease:
+    """Write a release as compact Parquet with its manifest, whole or not at all.
+
+    Parameters
+    ----------
+    folder : Path
+        Destination; must not exist, since a release is never overwritten.
+    manifest : dict
+        What is known of the source: ``name``, ``title``, ``source``, ``released``, ``licence`` ...
+    tables : dict of DataFrame
+        By table name; ``foods``, ``values``, ``portions`` and ``components`` are needed.
+
+    Returns
+    -------
+    FoodRelease
+
+    Raises
+    ------
+    InputError
+        If the folder exists.
+    """
+    if folder.exists():
+        raise InputError("exists already, and a release is never overwritten; name another folder", file=folder)
+    part = folder.with_name(folder.name + ".part")
+    part.mkdir(parents=True, exist_ok=True)
+    entries = {}
+    for name, table in tables.items():
+        path = part / f"{name}.parquet"
+        table.to_parquet(path, index=False, compression="zstd", compression_level=19)
+        entries[name] = {"sha256": _sha256(path), "rows": len(table), "columns": list(table.columns)}
+    text = json.dumps(manifest | {"tables": entries}, indent=2, ensure_ascii=False)
+    (part / "manifest.json").write_text(text + "\n", encoding="utf-8", newline="\n")
+    part.rename(folder)
+    return open_release(folder)

@@ -1,0 +1,382 @@
+"""Amounts on the grid: the broadcast sum, derived components, and what is known of each.
+
+``amount[choices..., component] = Σ_i grams_i[own choices] · value[food_i, component] / 100 · retention_i``
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from swaptable.errors import SwaptableError, nearest
+from swaptable.foods import FoodRelease
+from swaptable.recipes import Recipe
+from swaptable.units import (
+    ALPHA_CAROTENE_PER_RAE,
+    BETA_CAROTENE_PER_RAE,
+    CRYPTOXANTHIN_PER_RAE,
+    DFE_PER_FOLIC_ACID,
+    GENERAL_KCAL_PER_GRAM,
+    GENERAL_KCAL_PER_GRAM_ALCOHOL,
+    IU_PER_MICROGRAM_VITAMIN_D,
+    KCAL_PER_GRAM_ALCOHOL,
+    KJ_PER_KCAL,
+    SALT_PER_SODIUM,
+    TRYPTOPHAN_PER_NIACIN,
+)
+from swaptable.variants import Grid, Line
+
+__all__ = ["BASES", "Amounts", "amounts_table", "compute", "ingredient_amounts", "line_values", "lines_table"]
+
+BASES = ("batch", "serving", "100 g", "100 kcal")
+_DERIVED = pd.DataFrame(
+    [
+        ("NIAEQ", "mg", "Niacin equivalents (niacin + tryptophan / 60)"),
+        ("NACL_EQ", "g", "Salt equivalent (sodium × 2.5)"),
+        ("ENERC_KCAL_GENERAL", "kcal", "Energy by the general factors 4, 9, 4 and 7"),
+    ],
+    columns=["component", "unit", "name"],
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Amounts:
+    """A computed recipe.
+
+    Attributes
+    ----------
+    grid : Grid
+    data : Dataset
+        Over the choices, and ``component`` where it applies; coordinate ``unit`` along ``component``:
+
+        ``per_batch`` amount in the whole dish, in ``unit``: the sum over what is known, NaN where nothing is;
+        ``known_share`` share of the dish's raw edible weight whose food has a value [-];
+        ``edible_g`` raw edible weight [g]; ``cooked_g`` weight as eaten [g];
+        ``allowed`` whether the options go together. Variants that are not allowed are NaN throughout.
+    cooked_weight_origin : str
+        How ``cooked_g`` was found.
+    """
+
+    grid: Grid
+    data: xr.Dataset
+    cooked_weight_origin: str
+
+    @property
+    def recipe(self) -> Recipe:
+        """The recipe as its file says."""
+        return self.grid.recipe
+
+    def units(self) -> pd.Series:
+        """Unit of each component."""
+        return pd.Series(self.data["unit"].to_numpy(), index=self.data["component"].to_numpy())
+
+    def per(self, basis: str) -> xr.DataArray:
+        """Give the amounts on a basis.
+
+        Parameters
+        ----------
+        basis : str
+            ``"batch"``, ``"serving"``, ``"100 g"`` (as eaten) or ``"100 kcal"``.
+
+        Returns
+        -------
+        DataArray
+            Over the choices and ``component``, in the unit of each component.
+
+        Raises
+        ------
+        SwaptableError
+            If there is no such basis.
+        """
+        batch = self.data["per_batch"]
+        if basis == "batch":
+            return batch
+        if basis == "serving":
+            return batch / self.recipe.servings
+        if basis == "100 g":
+            return batch / self.data["cooked_g"] * 100
+        if basis == "100 kcal":
+            energy = batch.sel(component="ENERC_KCAL", drop=True)
+            return batch / energy.where(energy > 0) * 100
+        raise SwaptableError(f"found basis '{basis}'; expected one of {', '.join(BASES)}{nearest(basis, BASES)}")
+
+    def known_share_per(self, basis: str) -> xr.DataArray:
+        """Share of the weight that is known [-]; per 100 kcal the energy must be known as well."""
+        share = self.data["known_share"]
+        return np.minimum(share, share.sel(component="ENERC_KCAL", drop=True)) if basis == "100 kcal" else share
+
+
+def _component_table(release: FoodRelease) -> pd.DataFrame:
+    return pd.concat([release.components.reset_index()[["component", "unit", "name"]], _DERIVED], ignore_index=True)
+
+
+def line_values(line: Line, release: FoodRelease) -> pd.Series:
+    """Give what 100 g of raw edible food hold once it is cooked, derived components included.
+
+    Parameters
+    ----------
+    line : Line
+    release : FoodRelease
+
+    Returns
+    -------
+    Series
+        By component, per 100 g raw edible weight, in the unit of each; NaN is missing. Water is left raw, since
+        its change is known only for the whole dish.
+
+    Notes
+    -----
+    Vitamin A is summed from what is kept of retinol and the carotenoids, folate equivalents from food folate
+    and folic acid (Institute of Medicine 2001 and 1998). Where a food lacks the parts, its printed total is
+    used with the factor for the total. Alcohol that leaves takes its energy along (USDA Handbook 74); a food
+    that lists no alcohol counts as having none in this energy and in the general-factor one.
+    """
+    raw = release.values(line.food.code)
+    factors = pd.Series(line.cooking.factor_for(raw.index), index=raw.index)
+    share = factors.fillna(1.0)
+    kept = raw * share
+    alcohol_kept, alcohol_lost = np.nan_to_num(kept["ALC"]), np.nan_to_num(raw["ALC"] - kept["ALC"])
+    retinol_equivalents = (
+        kept["RETOL"]
+        + kept["CARTB"] / BETA_CAROTENE_PER_RAE
+        + kept["CARTA"] / ALPHA_CAROTENE_PER_RAE
+        + kept["CRYPX"] / CRYPTOXANTHIN_PER_RAE
+    )
+    folate_equivalents = kept["FOLFD"] + DFE_PER_FOLIC_ACID * kept["FOLAC"]
+    alcohol_energy = KCAL_PER_GRAM_ALCOHOL * alcohol_lost
+    derived = {
+        "VITA_RAE": _first_known(retinol_equivalents, kept["VITA_RAE"]),
+        "FOLDFE": _first_known(folate_equivalents, raw["FOLDFE"] * share["FOL"]),
+        "VITD_IU": _first_known(kept["VITD"] * IU_PER_MICROGRAM_VITAMIN_D, kept["VITD_IU"]),
+        "ENERC_KCAL": kept["ENERC_KCAL"] - alcohol_energy,
+        "ENERC_KJ": kept["ENERC_KJ"] - alcohol_energy * KJ_PER_KCAL,
+        "NIAEQ": kept["NIA"] + kept["TRP_G"] * 1000 / TRYPTOPHAN_PER_NIACIN,
+        "NACL_EQ": kept["NA"] * SALT_PER_SODIUM / 1000,
+        "ENERC_KCAL_GENERAL": sum(kept[tag] * kcal for tag, kcal in GENERAL_KCAL_PER_GRAM.items())
+        + GENERAL_KCAL_PER_GRAM_ALCOHOL * alcohol_kept,
+    }
+    values = kept.reindex([*raw.index, *_DERIVED["component"]])
+    for component, value in derived.items():
+        values[component] = value
+    return values
+
+
+def _first_known(value: float, otherwise: float) -> float:
+    return otherwise if np.isnan(value) else value
+
+
+@dataclass(frozen=True, eq=False)
+class _IngredientTable:
+    """One ingredient over its own choices: what it brings to the batch."""
+
+    amount: xr.DataArray  # own choices × component
+    known_g: xr.DataArray  # the same: its weight where a value is known, else 0
+    edible_g: xr.DataArray  # own choices
+    cooked_g: xr.DataArray
+    alcohol_lost_g: xr.DataArray
+
+
+def _ingredient_table(grid: Grid, ingredient: str, components: list[str]) -> _IngredientTable:
+    own = grid.own_choices(ingredient)
+    coords = {choice: list(grid.choices[choice]) for choice in own}
+    shape = [len(options) for options in coords.values()]
+    amount = np.zeros([*shape, len(components)])
+    known = np.zeros_like(amount)
+    edible, cooked, alcohol = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    for options, line in grid.lines[ingredient].items():
+        at = tuple(coords[choice].index(option) for choice, option in options)
+        values = line_values(line, grid.release).to_numpy(dtype=float)
+        amount[at] = line.edible_g * np.nan_to_num(values) / 100
+        known[at] = line.edible_g * ~np.isnan(values)
+        edible[at] = line.edible_g
+        cooked[at] = line.edible_g * line.cooking.yield_factor
+        raw_alcohol = grid.release.values(line.food.code)["ALC"] * line.edible_g / 100
+        alcohol[at] = np.nan_to_num(raw_alcohol) - amount[(*at, components.index("ALC"))]
+    full = {**coords, "component": components}
+    return _IngredientTable(
+        *(xr.DataArray(array, coords=full, dims=list(full)) for array in (amount, known)),
+        *(xr.DataArray(array, coords=coords, dims=list(coords)) for array in (edible, cooked, alcohol)),
+    )
+
+
+def _total(tables: list[xr.DataArray], grid: Grid) -> xr.DataArray:
+    """Sum over ingredients, each broadcast from its own choices to the whole grid."""
+    total = sum(tables[1:], tables[0])
+    sizes = {choice: list(options) for choice, options in grid.choices.items()}
+    return total.broadcast_like(grid.allowed).transpose(*sizes, ...).where(grid.allowed)
+
+
+def _cooked_weight(grid: Grid, edible: xr.DataArray, estimated: xr.DataArray) -> tuple[xr.DataArray, str]:
+    """Find the weight as eaten: a weighed dish gives the yield of the recipe, an option's own weight corrects it."""
+    recipe = grid.recipe
+    written = grid.as_written
+    cooked, origin = estimated, "estimated from the yield of each ingredient"
+    if recipe.cooked_weight is not None:
+        cooked = edible * (recipe.cooked_weight / float(edible.sel(written)))
+        origin = f"weighed for the recipe as written ({recipe.cooked_weight:.4g} g); the same yield for its variants"
+    for choice, options in recipe.choices.items():
+        weighed = {name: option.cooked_weight for name, option in options.items() if option.cooked_weight is not None}
+        if not weighed:
+            continue
+        ratio = xr.DataArray(np.ones(len(options)), coords={choice: list(options)}, dims=[choice])
+        for name, grams in weighed.items():
+            ratio.loc[{choice: name}] = grams / float(cooked.sel({**written, choice: name}))
+        cooked = cooked * ratio
+        origin += f"; weighed for {', '.join(weighed)}"
+    return cooked, origin
+
+
+def compute(grid: Grid) -> Amounts:
+    """Compute every component of every variant.
+
+    Parameters
+    ----------
+    grid : Grid
+
+    Returns
+    -------
+    Amounts
+
+    Raises
+    ------
+    InputError
+        If the cooked weight leaves less than no water.
+
+    Notes
+    -----
+    Whatever weight the dish loses or gains in cooking, less the alcohol that leaves, is taken as water
+    (Greenfield & Southgate 2003, Food Composition Data, FAO, on dishes).
+    """
+    table = _component_table(grid.release)
+    components = list(table["component"])
+    parts = [_ingredient_table(grid, name, components) for name in grid.lines]
+    edible = _total([part.edible_g for part in parts], grid)
+    estimated = _total([part.cooked_g for part in parts], grid)
+    cooked, origin = _cooked_weight(grid, edible, estimated)
+
+    share = _total([part.known_g for part in parts], grid) / edible
+    batch = _total([part.amount for part in parts], grid)
+    alcohol = _total([part.alcohol_lost_g for part in parts], grid)
+    water = batch.sel(component="WATER", drop=True) + (cooked - edible) + alcohol
+    if bool((water < -0.005 * edible).any()):
+        grams = f"{float(cooked.min()):.4g} g"
+        raise grid.recipe.source.error(
+            ("cooked weight",), f"found a cooked weight of {grams}, less than the dish's solids and fat weigh"
+        )
+    batch = xr.where(batch["component"] == "WATER", water, batch).transpose(*batch.dims)
+    data = xr.Dataset(
+        {
+            "per_batch": batch.where(share > 0),
+            "known_share": share,
+            "edible_g": edible,
+            "cooked_g": cooked,
+            "allowed": grid.allowed,
+        }
+    )
+    data = data.assign_coords(unit=("component", list(table["unit"])), name=("component", list(table["name"])))
+    return Amounts(grid, data, origin)
+
+
+def ingredient_amounts(amounts: Amounts, component: str, basis: str = "serving") -> pd.DataFrame:
+    """Give what each ingredient brings to each allowed variant.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    component : str
+        INFOODS tag other than ``WATER``, whose change belongs to the whole dish.
+    basis : str, optional
+        One of :data:`BASES`.
+
+    Returns
+    -------
+    DataFrame
+        One row per allowed variant (columns of the choices as index), one column per ingredient, in the unit
+        of the component; NaN where the ingredient has no value, 0 where it is not in the dish.
+    """
+    grid = amounts.grid
+    scale = amounts.per(basis) / amounts.data["per_batch"]
+    rows = []
+    for variant in grid.variants():
+        row: dict[str, float] = {}
+        for name in grid.lines:
+            line = grid.line(name, variant)
+            value = 0.0 if line is None else float(line_values(line, grid.release)[component]) * line.edible_g / 100
+            row[name] = value * float(scale.sel({**variant, "component": component}))
+        rows.append({**variant, **row})
+    return pd.DataFrame(rows)
+
+
+def amounts_table(
+    amounts: Amounts, components: Iterable[str] | None = None, bases: Iterable[str] = BASES
+) -> pd.DataFrame:
+    """Give the tidy table of a computed recipe.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    components : iterable of str, optional
+        INFOODS tags; all by default.
+    bases : iterable of str, optional
+        Of :data:`BASES`; all by default.
+
+    Returns
+    -------
+    DataFrame
+        One row per allowed variant, component and basis: a column for each choice, then ``component``,
+        ``unit``, ``basis``, ``amount`` (NaN if missing), ``known_share`` [-] and ``status``: ``complete``,
+        ``lower bound`` (some of the weight has no value) or ``missing``.
+    """
+    wanted = list(amounts.data["component"].to_numpy()) if components is None else list(components)
+    choices = list(amounts.grid.choices)
+    tables = []
+    for basis in bases:
+        both = xr.Dataset({"amount": amounts.per(basis), "known_share": amounts.known_share_per(basis)})
+        both = both.sel(component=wanted).assign(allowed=amounts.data["allowed"])
+        table = both.to_dataframe(dim_order=[*choices, "component"]).reset_index()
+        tables.append(table[table["allowed"]].assign(basis=f"per {basis}"))
+    table = pd.concat(tables, ignore_index=True)
+    table["status"] = np.select(
+        [table["amount"].isna(), table["known_share"] < 1 - 1e-9], ["missing", "lower bound"], default="complete"
+    )
+    return table[[*choices, "component", "unit", "basis", "amount", "known_share", "status"]]
+
+
+def lines_table(amounts: Amounts) -> pd.DataFrame:
+    """Say how every ingredient was weighed and cooked.
+
+    Returns
+    -------
+    DataFrame
+        One row per ingredient and combination of its own choices: what it weighs [g], where the weight, the
+        retention and the yield came from, and what to know.
+    """
+    rows = []
+    for name, lines in amounts.grid.lines.items():
+        for options, line in lines.items():
+            cooking = line.cooking
+            rows.append(
+                {
+                    "ingredient": name,
+                    "options": ", ".join(f"{choice}: {option}" for choice, option in options),
+                    "food": f"{amounts.grid.release.name}:{line.food.code}",
+                    "description": line.food.description,
+                    "edible_g": line.edible_g,
+                    "as_purchased_g": line.purchased_g,
+                    "weight_from": line.weight_origin,
+                    "weight_evidence": line.weight_evidence,
+                    "food_class": cooking.food_class,
+                    "process": cooking.process,
+                    "liquid_kept": cooking.liquid,
+                    "retention_rows": "+".join(cooking.rows),
+                    "yield_factor": cooking.yield_factor,
+                    "yield_from": cooking.yield_origin,
+                    "yield_evidence": cooking.yield_evidence,
+                    "notes": "; ".join(cooking.notes),
+                }
+            )
+    return pd.DataFrame(rows)

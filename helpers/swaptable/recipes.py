@@ -1,0 +1,456 @@
+"""Recipe files: the model, and reading YAML so that every error names file, line, column and field.
+
+A recipe is data only; what its words weigh and what its foods hold is found out in later modules.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+import yaml
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    WithJsonSchema,
+    model_validator,
+)
+
+from swaptable.errors import InputError, SwaptableError, listed, nearest
+from swaptable.folders import shown
+from swaptable.units import Amount, measure_named, parse_amount, parse_percent
+
+__all__ = [
+    "AS_WRITTEN",
+    "Audience",
+    "Ingredient",
+    "Option",
+    "Patch",
+    "Recipe",
+    "SourceText",
+    "read_audience",
+    "read_recipe",
+    "recipe_schema",
+]
+
+AS_WRITTEN = "as written"
+# The grid names its own dimensions and columns with these; a choice of the same name would hide them.
+RESERVED = {
+    "component", "unit", "basis", "amount", "known_share", "known share", "status", "ingredient", "variant",
+    "choice", "option", "allowed", "cooked weight", "difference",
+}  # fmt: skip
+
+Place = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class SourceText:
+    """Where each field of a YAML file stands, to say so in errors.
+
+    Attributes
+    ----------
+    file : str
+        Path as shown to the reader.
+    places : dict
+        Path of keys → (line, column) of the value, counted from 1.
+    keys : dict
+        The same for the keys themselves.
+    """
+
+    file: str = ""
+    places: Mapping[Place, tuple[int, int]] = field(default_factory=dict)
+    keys: Mapping[Place, tuple[int, int]] = field(default_factory=dict)
+
+    def error(self, path: Place, problem: str, *, at_key: bool = False) -> InputError:
+        """Build the error for the field at ``path``, at the nearest place that the file has."""
+        known = self.keys if at_key else self.places
+        place = next((known[path[:n]] for n in range(len(path), -1, -1) if path[:n] in known), (None, None))
+        return InputError(
+            problem, file=self.file or None, line=place[0], column=place[1], field=".".join(map(str, path))
+        )
+
+
+def _amount(text: Any) -> Amount:
+    return text if isinstance(text, Amount) else parse_amount(_text(text))
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str | int | float):
+        raise SwaptableError(f"found {_kind(value)}; expected a text")
+    return str(value)
+
+
+def _kind(value: Any) -> str:
+    return "a mapping" if isinstance(value, Mapping) else "a list" if isinstance(value, list) else f"'{value}'"
+
+
+def _share(text: Any) -> float:
+    return text if isinstance(text, float) else parse_percent(_text(text))
+
+
+def _refuse(text: Any) -> float:
+    share = _share(text)
+    if share >= 1:
+        raise SwaptableError(f"found '{text}'; expected less than 100 %")
+    return share
+
+
+def _liquid(text: Any) -> float:
+    """Read the fate of the cooking liquid as the share of it that stays in the dish."""
+    if isinstance(text, float):
+        return text
+    words = {"kept": 1.0, "discarded": 0.0}
+    if text in words:
+        return words[text]
+    allowed = "expected kept, discarded or the share kept, such as 50 %"
+    try:
+        share = parse_percent(_text(text))
+    except SwaptableError:
+        raise SwaptableError(f"found '{text}'; {allowed}{nearest(_text(text), words)}") from None
+    if share > 1:
+        raise SwaptableError(f"found '{text}'; {allowed}")
+    return share
+
+
+def _weight(text: Any) -> float:
+    if isinstance(text, float):
+        return text
+    amount = parse_amount(_text(text))
+    measure = measure_named(amount.measure)
+    if measure is None or measure.kind != "mass" or amount.number <= 0:
+        raise SwaptableError(f"found '{text}'; expected a weight above 0, such as 2.35 kg or 850 g")
+    return amount.number * measure.size
+
+
+def _as_text(example: str) -> WithJsonSchema:
+    return WithJsonSchema({"type": ["string", "number"], "examples": [example]})
+
+
+AmountField = Annotated[Amount, BeforeValidator(_amount), _as_text("1 1/2 cup chopped")]
+WeightField = Annotated[float, BeforeValidator(_weight), _as_text("2.35 kg")]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class Patch(_Strict):
+    """Fields of an ingredient that an option changes; absent fields stay as they were."""
+
+    amount: AmountField | None = Field(
+        None, description="A number and a mass, volume, household measure or piece; 0 removes."
+    )
+    food: str | None = Field(None, description="Food code with the release in front, such as sr28:11352.")
+    weighed: Literal["edible", "as purchased"] | None = Field(
+        None, description="Whether the amount is the edible portion (the default) or as purchased, with refuse."
+    )
+    refuse: Annotated[float, BeforeValidator(_refuse), _as_text("10 %")] | None = Field(
+        None, description="Inedible share as purchased; without it, the food release's."
+    )
+    cook: str | None = Field(None, description="Cooking process, such as boiled or baked; 'not cooked' is the default.")
+    liquid: Annotated[float, BeforeValidator(_liquid), _as_text("kept")] | None = Field(
+        None, description="Fate of the cooking liquid or drippings: kept, discarded or the share kept (50 %)."
+    )
+    detail: str | None = Field(None, description="Detail of the published retention row, such as 'in skin'.")
+    food_class: str | None = Field(
+        None, alias="food class", description="Class of retention factors, where the rule picks another."
+    )
+    yield_factor: Annotated[float, BeforeValidator(_share), _as_text("88 %")] | None = Field(
+        None, alias="yield", description="Cooked weight over raw edible weight, if known."
+    )
+    same: str | None = Field(
+        None,
+        description="Beside a food that replaces another: what stays equal: weight (edible; the default), volume, "
+        "energy or a component such as carbohydrate.",
+    )
+
+
+class Ingredient(Patch):
+    """One ingredient of the recipe as written: an amount of a food, and what is done to it."""
+
+    amount: AmountField
+    food: str
+
+
+class Option(_Strict):
+    """One way to do one choice: what it changes in which ingredient."""
+
+    as_written: bool = False
+    cooked_weight: WeightField | None = None
+    patches: dict[str, Patch] = Field(default_factory=dict)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_file(cls, found: Any) -> Any:
+        if found == AS_WRITTEN:
+            return {"as_written": True}
+        if not isinstance(found, Mapping):
+            raise SwaptableError(f"found {_kind(found)}; expected 'as written' or changes as ingredient: {{field: value}}")
+        patches = {name: patch for name, patch in found.items() if name != "cooked weight"}
+        return {"patches": patches} | ({"cooked_weight": found["cooked weight"]} if "cooked weight" in found else {})
+
+
+class Recipe(_Strict):
+    """A recipe with its choices, as its file says.
+
+    Attributes
+    ----------
+    title : str
+    servings : float
+        Portions the recipe makes, > 0. [-]
+    cooked_weight : float or None
+        Weighed weight of the whole dish as eaten; None if it was not weighed. [g]
+    ingredients : dict of Ingredient
+        By the name the recipe gives them.
+    choices : dict of dict of Option
+        Choice → option → what it changes. The first option is the recipe as written.
+    not_together : tuple of dict
+        Combinations (choice → option) that make no sense.
+    method : tuple of str
+        Steps.
+    notes : str
+        Anything else that a reader should know.
+    source : SourceText
+        Where each field stands in the file.
+    """
+
+    title: str = Field(min_length=1)
+    servings: Annotated[float, Field(gt=0, allow_inf_nan=False)]
+    cooked_weight: WeightField | None = Field(None, alias="cooked weight")
+    ingredients: dict[str, Ingredient] = Field(min_length=1)
+    choices: dict[str, dict[str, Option]] = Field(default_factory=dict)
+    not_together: tuple[dict[str, str], ...] = Field((), alias="not together")
+    method: tuple[str, ...] = ()
+    notes: str = ""
+    source: SourceText = Field(default_factory=SourceText, exclude=True)
+
+
+class Audience(_Strict):
+    """For whom the class is, as its file says.
+
+    Attributes
+    ----------
+    title : str
+        Such as "Adults who watch their blood pressure".
+    raise_components, limit_components : tuple of str
+        Components that this audience should get more of, and keep down.
+    cautions : tuple of str
+        What a teacher must not leave out.
+    source : SourceText
+    """
+
+    title: str = Field(min_length=1)
+    about: str = ""
+    raise_components: tuple[str, ...] = Field(alias="raise", min_length=1)
+    limit_components: tuple[str, ...] = Field(alias="keep down", min_length=1)
+    cautions: tuple[str, ...] = Field(min_length=1)
+    source: SourceText = Field(default_factory=SourceText, exclude=True)
+
+
+def _compose(path: Path) -> tuple[Any, SourceText]:
+    """Read YAML with every scalar as text, and note where each key and value stands."""
+    name = shown(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", file=name) from error
+    except UnicodeDecodeError as error:
+        raise InputError(f"is not UTF-8 text (byte {error.start} is 0x{error.object[error.start]:02x})", file=name) from error
+    try:
+        for event in yaml.parse(text, Loader=yaml.BaseLoader):
+            if isinstance(event, yaml.AliasEvent):
+                mark = event.start_mark
+                raise InputError("aliases (*) are not used here; write it out", file=name, line=mark.line + 1, column=mark.column + 1)
+        root = yaml.compose(text, Loader=yaml.BaseLoader)
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        place = {"line": mark.line + 1, "column": mark.column + 1} if mark else {}
+        raise InputError(f"is not valid YAML: {error.problem or error.context}", file=name, **place) from error
+    except yaml.YAMLError as error:
+        raise InputError(f"is not valid YAML: {error}", file=name) from error
+    source = SourceText(name, {}, {})
+    if root is None:
+        raise InputError("is empty", file=name)
+    return _plain(root, (), source), source
+
+
+def _plain(node: yaml.Node, path: Place, source: SourceText) -> Any:
+    source.places[path] = (node.start_mark.line + 1, node.start_mark.column + 1)  # type: ignore[index]
+    if isinstance(node, yaml.SequenceNode):
+        return [_plain(child, (*path, index), source) for index, child in enumerate(node.value)]
+    if not isinstance(node, yaml.MappingNode):
+        return str(node.value)
+    found: dict[str, Any] = {}
+    for key_node, value_node in node.value:
+        key = str(key_node.value) if isinstance(key_node, yaml.ScalarNode) else ""
+        source.keys[(*path, key)] = (key_node.start_mark.line + 1, key_node.start_mark.column + 1)  # type: ignore[index]
+        if not key:
+            raise source.error((*path, key), "expected a name before the colon", at_key=True)
+        if key in found:
+            raise source.error((*path, key), f"'{key}' is there twice; keep one", at_key=True)
+        found[key] = _plain(value_node, (*path, key), source)
+    return found
+
+
+def _first_error(error: ValidationError, model: type[BaseModel], source: SourceText) -> InputError:
+    """Turn pydantic's first complaint into one sentence at one place."""
+    first = error.errors()[0]
+    # Option keeps its changes in a field of its own, which the file does not have.
+    path = tuple(part for part in first["loc"] if part != "patches")
+    found, kind, context = first["input"], first["type"], first.get("ctx", {})
+    if kind == "extra_forbidden":
+        allowed = _fields_at(model, first["loc"][:-1])
+        return source.error(path, f"found '{path[-1]}'; expected one of {listed(allowed, 20)}{nearest(str(path[-1]), allowed)}", at_key=True)
+    if kind == "missing":
+        return source.error(path[:-1], f"'{path[-1]}' is missing")
+    if kind == "value_error":
+        return source.error(path, str(context["error"]))
+    if kind == "literal_error":
+        words = str(context["expected"]).replace("'", "").replace(" or ", ", ").split(", ")
+        return source.error(path, f"found {_kind(found)}; expected {' or '.join(words)}{nearest(str(found), words)}")
+    message = str(first["msg"]).removeprefix("Input ").replace("should be", "expected", 1)
+    return source.error(path, f"found {_kind(found)}; {message}")
+
+
+def _fields_at(model: type[BaseModel], path: Place) -> list[str]:
+    """Name the fields allowed at a place of the file."""
+    owner: type[BaseModel] = model
+    if model is Recipe and path[:1] == ("ingredients",):
+        owner = Ingredient
+    elif model is Recipe and path[:1] == ("choices",):
+        owner = Patch
+    hidden = {"source"} | ({"same"} if owner is Ingredient else set())
+    return [info.alias or name for name, info in owner.model_fields.items() if name not in hidden]
+
+
+_M = TypeVar("_M", Recipe, Audience)
+
+
+def _read(path: Path, model: type[_M], check: Callable[[_M, SourceText], None]) -> _M:
+    found, source = _compose(path)
+    if not isinstance(found, dict):
+        raise source.error((), f"found {_kind(found)}; expected fields such as title: ...")
+    if "source" in found:  # filled in here, never by a file
+        raise source.error(("source",), f"found 'source'; expected one of {listed(_fields_at(model, ()), 20)}", at_key=True)
+    try:
+        read = model.model_validate(found | {"source": source})
+    except ValidationError as error:
+        raise _first_error(error, model, source) from None
+    check(read, source)
+    return read
+
+
+def _check_recipe(recipe: Recipe, source: SourceText) -> None:
+    for name, ingredient in recipe.ingredients.items():
+        if ingredient.same is not None:
+            raise source.error(("ingredients", name, "same"), "'same' belongs in an option that changes the food", at_key=True)
+    for choice, options in recipe.choices.items():
+        at = ("choices", choice)
+        if choice.strip().lower() in RESERVED:
+            raise source.error(at, f"'{choice}' is a word of the tables; give the choice another name", at_key=True)
+        if len(options) < 2:
+            raise source.error(at, "expected at least two options, the first of them 'as written'", at_key=True)
+        for number, (option, changes) in enumerate(options.items()):
+            if changes.as_written != (number == 0):
+                problem = "expected the first option, and no other, to be 'as written'"
+                raise source.error((*at, option), problem, at_key=True)
+            for name, patch in changes.patches.items():
+                _check_patch(recipe, (*at, option, name), patch, source)
+    for number, pair in enumerate(recipe.not_together):
+        for choice, option in pair.items():
+            at = ("not together", number, choice)
+            if choice not in recipe.choices:
+                raise source.error(at, f"found '{choice}'; expected a choice: {listed(recipe.choices)}{nearest(choice, recipe.choices)}", at_key=True)
+            if option not in recipe.choices[choice]:
+                options = recipe.choices[choice]
+                raise source.error(at, f"found '{option}'; expected an option of {choice}: {listed(options)}{nearest(option, options)}")
+        if len(pair) < 2:
+            raise source.error(("not together", number), "expected the options of at least two choices")
+
+
+def _check_patch(recipe: Recipe, at: Place, patch: Patch, source: SourceText) -> None:
+    name = str(at[-1])
+    names = {*recipe.ingredients, *_added(recipe)}
+    if name not in names:
+        hint = nearest(name, names)
+        raise source.error(
+            at, f"found '{name}'; expected an ingredient ({listed(recipe.ingredients)}), or food and amount for a new one{hint}", at_key=True
+        )  # fmt: skip
+    if patch.same is not None and (patch.food is None or patch.amount is not None):
+        raise source.error((*at, "same"), "'same' needs a food and no amount beside it", at_key=True)
+    if not patch.model_fields_set:
+        raise source.error(at, "changes nothing; expected at least one field", at_key=True)
+
+
+def _added(recipe: Recipe) -> Iterator[str]:
+    for options in recipe.choices.values():
+        for option in options.values():
+            yield from (n for n, patch in option.patches.items() if patch.food is not None and patch.amount is not None)
+
+
+def read_recipe(path: str | Path) -> Recipe:
+    """Read and check a recipe file.
+
+    Parameters
+    ----------
+    path : str or Path
+        YAML file; the format is described in README.md.
+
+    Returns
+    -------
+    Recipe
+
+    Raises
+    ------
+    InputError
+        With file, line, column, field, the value found and what is allowed. Foods and measures are checked
+        against the food release later, when the grid is built.
+    """
+    return _read(Path(path), Recipe, _check_recipe)
+
+
+def read_audience(path: str | Path) -> Audience:
+    """Read and check an audience file.
+
+    Parameters
+    ----------
+    path : str or Path
+        YAML file with ``title``, ``about``, ``raise``, ``keep down`` and ``cautions``.
+
+    Returns
+    -------
+    Audience
+
+    Raises
+    ------
+    InputError
+        With file, line, column, field, the value found and what is allowed.
+    """
+    return _read(Path(path), Audience, lambda audience, source: None)
+
+
+def recipe_schema() -> dict[str, Any]:
+    """Give the JSON Schema of a recipe file, for editors that check while one types."""
+    schema = Recipe.model_json_schema(by_alias=True)
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    definitions = schema["$defs"]
+    definitions["Option"] = {
+        "description": "as written, or what changes: ingredient: {field: value}",
+        "anyOf": [
+            {"const": AS_WRITTEN},
+            {
+                "type": "object",
+                "properties": {"cooked weight": {"type": "string", "examples": ["2.35 kg"]}},
+                "additionalProperties": {"$ref": "#/$defs/Patch"},
+            },
+        ],
+    }
+    definitions.pop("SourceText", None)
+    schema["properties"].pop("source", None)
+    definitions["Ingredient"]["properties"].pop("same")
+    return schema

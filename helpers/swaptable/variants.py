@@ -1,0 +1,319 @@
+"""From choices to a labelled grid: every ingredient under every combination of the choices that touch it.
+
+An option is a patch. No row is built per variant: an ingredient touched by two choices of three options has
+nine lines, however many variants the recipe has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+import xarray as xr
+
+from swaptable.cooking import Cooking, cook_food
+from swaptable.errors import InputError, SwaptableError
+from swaptable.foods import Food, FoodRelease
+from swaptable.recipes import AS_WRITTEN, Patch, Recipe
+from swaptable.reference import component_named
+from swaptable.units import measure_named
+from swaptable.weights import density_of, weigh
+
+__all__ = ["Grid", "Line", "Options", "build_grid", "variant_label"]
+
+Options = tuple[tuple[str, str], ...]  # (choice, option) pairs, in the order of the recipe's choices
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """One ingredient under one combination of its own choices.
+
+    Attributes
+    ----------
+    ingredient : str
+        Name in the recipe.
+    food : Food
+    edible_g : float
+        Raw edible weight per batch. [g]
+    purchased_g : float
+        Weight as purchased; NaN where the refuse is not known. [g]
+    weight_origin, weight_evidence : str
+        Where the weight came from, and ``measured``, ``calculated`` or ``assumed``.
+    refuse : float
+        Inedible share as purchased; NaN if not known. [-]
+    cooking : Cooking
+    """
+
+    ingredient: str
+    food: Food
+    edible_g: float
+    purchased_g: float
+    weight_origin: str
+    weight_evidence: str
+    refuse: float
+    cooking: Cooking
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """All variants of a recipe, not yet computed.
+
+    Attributes
+    ----------
+    recipe : Recipe
+    release : FoodRelease
+    choices : dict
+        Choice → its options; one dimension of the grid each.
+    lines : dict
+        Ingredient → (own options → line). An ingredient that an option removes has no line there.
+    allowed : DataArray
+        Bool over the choices: False where the recipe says that the options do not go together.
+    """
+
+    recipe: Recipe
+    release: FoodRelease
+    choices: Mapping[str, tuple[str, ...]]
+    lines: Mapping[str, Mapping[Options, Line]]
+    allowed: xr.DataArray
+
+    @property
+    def as_written(self) -> dict[str, str]:
+        """Choice → first option."""
+        return {choice: options[0] for choice, options in self.choices.items()}
+
+    def variants(self) -> list[dict[str, str]]:
+        """List the allowed variants, choice → option, the recipe as written first."""
+        combinations = product(*self.choices.values())
+        variants = [dict(zip(self.choices, combination, strict=True)) for combination in combinations]
+        return [variant for variant in variants if bool(self.allowed.sel(variant))]
+
+    def own_choices(self, ingredient: str) -> tuple[str, ...]:
+        """Name the choices that touch an ingredient."""
+        return _own_choices(self.recipe, ingredient)
+
+    def line(self, ingredient: str, variant: Mapping[str, str]) -> Line | None:
+        """Give an ingredient's line in a variant, or None where it is not in the dish."""
+        own = tuple((choice, variant[choice]) for choice in self.own_choices(ingredient))
+        return self.lines[ingredient].get(own)
+
+
+def variant_label(variant: Mapping[str, str], as_written: Mapping[str, str]) -> str:
+    """Name a variant by the options that differ from the recipe as written.
+
+    Examples
+    --------
+    >>> variant_label({"tuber": "potato", "liquid": "water"}, {"tuber": "potato", "liquid": "stock"})
+    'water'
+    >>> variant_label({"tuber": "potato"}, {"tuber": "potato"})
+    'as written'
+    """
+    changed = []
+    for choice, option in variant.items():
+        if option != as_written[choice]:
+            short = len(option) <= 4 or option.isdigit()
+            changed.append(f"{choice} {option}" if short else option)
+    return " + ".join(changed) or AS_WRITTEN
+
+
+def _own_choices(recipe: Recipe, ingredient: str) -> tuple[str, ...]:
+    return tuple(
+        choice
+        for choice, options in recipe.choices.items()
+        if any(ingredient in option.patches for option in options.values())
+    )
+
+
+def _excluded(recipe: Recipe, options: Options) -> bool:
+    chosen = dict(options)
+    return any(all(chosen.get(choice) == option for choice, option in pair.items()) for pair in recipe.not_together)
+
+
+@dataclass(frozen=True)
+class _Fields:
+    """The fields of an ingredient after patching, and which part of the file each came from."""
+
+    values: dict[str, object]
+    places: dict[str, tuple[str | int, ...]]
+
+
+def _patched(recipe: Recipe, ingredient: str, options: Options) -> tuple[_Fields, tuple[str, str] | None]:
+    """Apply the patches of all options; leave out a swap, which needs the weight of what it replaces."""
+    values: dict[str, object] = {}
+    places: dict[str, tuple[str | int, ...]] = {}
+    written = recipe.ingredients.get(ingredient)
+    if written is not None:
+        for name in written.model_fields_set:
+            values[name], places[name] = getattr(written, name), ("ingredients", ingredient, _alias(name))
+    by_option: dict[str, tuple[str, str]] = {}
+    swap = None
+    for choice, option in options:
+        patch = recipe.choices[choice][option].patches.get(ingredient)
+        if patch is None:
+            continue
+        at: tuple[str | int, ...] = ("choices", choice, option, ingredient)
+        for name in patch.model_fields_set:
+            if name in by_option:
+                other = " → ".join(by_option[name])
+                raise recipe.source.error(
+                    (*at, _alias(name)),
+                    f"'{choice} → {option}' and '{other}' both set {_alias(name)} of {ingredient}; change one of them or "
+                    "list the two under 'not together'",
+                )
+            by_option[name] = (choice, option)
+        if patch.food is not None and patch.amount is None:
+            swap = (choice, option)
+        for name in patch.model_fields_set:
+            if swap != (choice, option) or name not in ("food", "same"):
+                values[name], places[name] = getattr(patch, name), (*at, _alias(name))
+    return _Fields(values, places), swap
+
+
+def _alias(name: str) -> str:
+    return Patch.model_fields[name].alias or name
+
+
+def _located(recipe: Recipe, fields: _Fields, field: str, error: SwaptableError) -> InputError:
+    return recipe.source.error(fields.places.get(field, ("ingredients",)), str(error))
+
+
+def _weigh(recipe: Recipe, fields: _Fields, food: Food) -> tuple[float, str, str, float]:
+    """Find the edible weight of a patched ingredient: grams, origin, evidence and refuse."""
+    refuse = fields.values.get("refuse")
+    share = food.refuse_percent / 100 if refuse is None else float(refuse)  # type: ignore[arg-type]
+    try:
+        weight = weigh(fields.values["amount"], food)  # type: ignore[arg-type]
+    except SwaptableError as error:
+        raise _located(recipe, fields, "amount", error) from None
+    if fields.values.get("weighed") != "as purchased":
+        return weight.grams, weight.origin, weight.evidence, share
+    if np.isnan(share):
+        problem = f"no refuse is known for '{food.description}'; state refuse, such as 10 %, or weigh the edible part"
+        raise _located(recipe, fields, "weighed", SwaptableError(problem))
+    origin = f"{weight.origin}, as purchased less {100 * share:.3g} % refuse"
+    return weight.grams * (1 - share), origin, weight.evidence, share
+
+
+def _swapped_grams(release: FoodRelease, fields: _Fields, old: Food, new: Food, grams: float, same: str) -> tuple[float, str]:
+    """Weigh the food that replaces another so that what the option says stays equal."""
+    if same == "weight":
+        return grams, f"same edible weight as {old.description}"
+    if same == "volume":
+        amount = fields.values["amount"]
+        tokens = amount.measure.split()  # type: ignore[attr-defined]
+        unit = measure_named(tokens[0]) if tokens else None
+        if unit is not None and unit.kind == "volume" and fields.values.get("weighed") != "as purchased":
+            weight = weigh(amount, new)  # type: ignore[arg-type]
+            return weight.grams, f"same volume as {old.description}; {weight.origin}"
+        volume = grams / density_of(old)[0]
+        density, origin, _ = density_of(new)
+        return volume * density, f"same volume as {old.description}; {origin}"
+    component = component_named("energy" if same == "energy" else same, release.components.index)
+    values = [float(release.values(food.code)[component]) for food in (old, new)]
+    for food, value in zip((old, new), values, strict=True):
+        if np.isnan(value) or value <= 0:
+            state = "has no value" if np.isnan(value) else "has none"
+            raise SwaptableError(f"found '{same}', of which '{food.description}' {state}; keep another component equal")
+    return grams * values[0] / values[1], f"same {same} as {old.description}"
+
+
+@dataclass(frozen=True)
+class _Builder:
+    recipe: Recipe
+    release: FoodRelease
+
+    def food(self, fields: _Fields, code: str, place: tuple[str | int, ...]) -> Food:
+        try:
+            return self.release.food(code)
+        except SwaptableError as error:
+            raise self.recipe.source.error(place, str(error)) from None
+
+    def line(self, ingredient: str, options: Options) -> Line | None:
+        """Build one line, or None where the ingredient is not in the dish."""
+        recipe = self.recipe
+        fields, swap = _patched(recipe, ingredient, options)
+        if not fields.values and swap is None:
+            return None
+        if "food" not in fields.values or "amount" not in fields.values:
+            names = ", ".join(f"{choice} → {option}" for choice, option in options)
+            place = ("choices", *swap, ingredient) if swap else next(iter(fields.places.values()))[:4]
+            raise recipe.source.error(
+                place, f"changes '{ingredient}', which is not in the dish with {names}; give food and amount, or exclude "
+                "the combination under 'not together'",
+            )  # fmt: skip
+        food = self.food(fields, str(fields.values["food"]), fields.places["food"])
+        grams, origin, evidence, refuse = _weigh(recipe, fields, food)
+        if swap is not None:
+            food, grams, origin, refuse = self._swap(ingredient, fields, swap, food, grams)
+        if grams == 0:
+            return None
+        cooking = self._cook(fields, food)
+        return Line(ingredient, food, grams, grams / (1 - refuse), origin, evidence, refuse, cooking)
+
+    def _swap(
+        self, ingredient: str, fields: _Fields, swap: tuple[str, str], old: Food, grams: float
+    ) -> tuple[Food, float, str, float]:
+        choice, option = swap
+        patch = self.recipe.choices[choice][option].patches[ingredient]
+        at = ("choices", choice, option, ingredient)
+        new = self.food(fields, str(patch.food), (*at, "food"))
+        try:
+            grams, origin = _swapped_grams(self.release, fields, old, new, grams, patch.same or "weight")
+        except SwaptableError as error:
+            place = (*at, "same") if patch.same else (*at, "food")
+            raise self.recipe.source.error(place, str(error)) from None
+        stated = fields.values.get("refuse")
+        refuse = new.refuse_percent / 100 if stated is None else float(stated)  # type: ignore[arg-type]
+        return new, grams, origin, refuse
+
+    def _cook(self, fields: _Fields, food: Food) -> Cooking:
+        stated = {name: fields.values.get(name) for name in ("liquid", "detail", "food_class", "yield_factor")}
+        try:
+            return cook_food(food, self.release, fields.values.get("cook"), **stated)  # type: ignore[arg-type]
+        except SwaptableError as error:
+            field = error.about if error.about in fields.places else "cook"
+            raise _located(self.recipe, fields, field, error) from None
+
+
+def build_grid(recipe: Recipe, release: FoodRelease) -> Grid:
+    """Resolve every ingredient under every combination of its own choices.
+
+    Parameters
+    ----------
+    recipe : Recipe
+    release : FoodRelease
+
+    Returns
+    -------
+    Grid
+
+    Raises
+    ------
+    InputError
+        If a food, measure, process or swap cannot be resolved, two options set the same field, or the recipe
+        as written is excluded; with the place in the file.
+    """
+    choices = {choice: tuple(options) for choice, options in recipe.choices.items()}
+    builder = _Builder(recipe, release)
+    names = list(recipe.ingredients)
+    for options in recipe.choices.values():
+        for option in options.values():
+            names += [name for name in option.patches if name not in names]
+    lines: dict[str, dict[Options, Line]] = {}
+    for name in names:
+        own = _own_choices(recipe, name)
+        combinations = [tuple(zip(own, picked, strict=True)) for picked in product(*(choices[choice] for choice in own))]
+        built = ((options, builder.line(name, options)) for options in combinations if not _excluded(recipe, options))
+        lines[name] = {options: line for options, line in built if line is not None}
+
+    allowed = xr.DataArray(
+        np.ones([len(options) for options in choices.values()], dtype=bool),
+        coords={choice: list(options) for choice, options in choices.items()},
+        dims=list(choices),
+    )
+    for pair in recipe.not_together:
+        allowed.loc[pair] = False
+    if not bool(allowed.sel({choice: options[0] for choice, options in choices.items()})):
+        raise recipe.source.error(("not together",), "excludes the recipe as written, which every comparison is against")
+    return Grid(recipe, release, choices, lines, allowed)
