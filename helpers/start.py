@@ -43,7 +43,7 @@ OLDEST = (3, 11)
 ROOT = Path(__file__).resolve().parent.parent
 LOCK = ROOT / "helpers" / "requirements.lock"
 PROJECT = ROOT / "pyproject.toml"
-VENV = ROOT / ".venv"
+VENV = (ROOT / ".venv").resolve()  # it may be a link to a roomier disk
 PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 STAMP = VENV / "stamp"
 GUARD = VENV / "guard"
@@ -72,8 +72,11 @@ def main(words: "list[str]") -> int:
         if not is_ready():
             prepare()
         return run_checks(words[1:]) if words[0] == "test" else hand_over(["swaptable", *words])
-    except (StartError, OSError) as error:
+    except StartError as error:
         say(str(error))
+        return 1
+    except OSError as error:
+        say(f"could not make or use .venv: {error}.")
         return 1
     except KeyboardInterrupt:
         say("Stopped; start again at any time.")

@@ -67,7 +67,7 @@ class Cooking:
     def factor_for(self, components: pd.Index) -> np.ndarray:
         """Give the share retained for each component of a release; NaN where none is published."""
         names = [_FACTOR_OF.get(component, component) for component in components]
-        return self.factors.reindex(names).to_numpy(dtype=float)
+        return np.asarray(self.factors.reindex(names), dtype=float)
 
 
 def _no_factors() -> pd.Series:
@@ -75,7 +75,7 @@ def _no_factors() -> pd.Series:
 
 
 def _choose(rows: pd.DataFrame, detail: str | None, what: str) -> pd.DataFrame:
-    if detail is None:
+    if not detail:
         return rows[rows["default"] == "yes"]
     chosen = rows[rows["detail"] == detail]
     if chosen.empty:
@@ -138,7 +138,9 @@ def retention_for(
         row = rows.loc[""]
         return process, (str(row["row"]),), row[tags].astype(float)
     if liquid is None:
-        raise SwaptableError(f"'liquid' is missing for {what}; expected kept, discarded or the share kept, such as 50 %")
+        raise SwaptableError(
+            f"'liquid' is missing for {what}; expected kept, discarded or the share kept, such as 50 %"
+        )
     ends = {1.0: ("kept",), 0.0: ("discarded",)}.get(liquid, ("discarded", "kept"))
     for end in ends:
         if end not in rows.index:
@@ -146,18 +148,33 @@ def retention_for(
             raise SwaptableError(f"liquid {end}: {what} is published only for {published}", about="liquid")
     chosen = [rows.loc[end] for end in ends]
     first, last = (row[tags].astype(float) for row in (chosen[0], chosen[-1]))
-    return process, tuple(str(row["row"]) for row in chosen), first + liquid * (last - first) if len(ends) > 1 else first
+    return (
+        process,
+        tuple(str(row["row"]) for row in chosen),
+        first + liquid * (last - first) if len(ends) > 1 else first,
+    )
+
+
+def _own_yield(food: Food, release: FoodRelease, pairs: str) -> float | None:
+    """Work a food's own yield out from its raw and cooked entries, solids being conserved."""
+    cooked = next((c for raw, _, c in (pair.partition(">") for pair in pairs.split("|")) if raw == food.code), None)
+    if cooked is None:
+        return None
+    raw_water, cooked_water = (float(release.values(code)["WATER"]) for code in (food.code, cooked))
+    return (100 - raw_water) / (100 - cooked_water)
 
 
 def find_yield(
-    code: str, food_class: str, cook: str, process: str, liquid: float | None
+    food: Food, release: FoodRelease, food_class: str, cook: str, process: str, liquid: float | None
 ) -> tuple[float, str, str]:
     """Find the yield factor of a food.
 
     Parameters
     ----------
-    code : str
-        Food code, for cuts of meat that have a measured yield of their own.
+    food : Food
+        A cut of meat may have a measured yield of its own.
+    release : FoodRelease
+        Where the food is from; its own raw and cooked entries come before the median of its class.
     food_class, cook, process : str
         As in :func:`retention_for`.
     liquid : float or None
@@ -169,7 +186,7 @@ def find_yield(
         Cooked weight over raw edible weight. [-] With the liquid kept, what the food loses stays in the dish.
     origin, evidence : str
     """
-    cut = meat_cut_yield(code, (process, *processes_for(cook)))
+    cut = meat_cut_yield(food.code, (process, *processes_for(cook)))
     if cut is not None and liquid != 1:
         return cut[0], cut[1], "measured"
     table = yield_table()
@@ -177,10 +194,15 @@ def find_yield(
     drained = rows[rows["liquid"] != "kept"]
     if len(drained) and liquid != 1:
         row = drained.iloc[0]
-        factor = float(row["yield_factor"])
+        own = _own_yield(food, release, str(row["pairs"]))
+        factor = float(row["yield_factor"]) if own is None else own
         share = liquid or 0.0
         note = f"; {share:.0%} of the liquid kept" if share else ""
-        return factor + share * (1.0 - factor), f"{row['source']}{note}", str(row["evidence"])
+        return (
+            factor + share * (1.0 - factor),
+            f"{row['source']}{', this food' if own else ''}{note}",
+            str(row["evidence"]),
+        )
     if liquid == 1:
         return 1.0, "liquid kept, nothing evaporated", "assumed"
     return 1.0, f"no yield published for {food_class}, {process}: weight unchanged", "assumed"
@@ -227,7 +249,9 @@ def cook_food(
         return Cooking("", "", None, (), _no_factors(), factor, *origin)
     food_class = food_class or food_class_of(food)
     process, rows, factors = retention_for(food_class, cook, liquid, detail)
-    notes = []
+    notes = [note for note in retention_table().loc[list(rows), "note"] if note]
+    if processes_for(cook)[0] != process or cook not in (process, processes_for(cook)[0]):
+        notes.insert(0, f"'{cook}' read as the published '{process}'")
     if rows and process not in _AFTERWARDS:
         if food.state == "cooked":
             raw = release.raw_form(food)
@@ -240,7 +264,7 @@ def cook_food(
     if not rows:
         notes.append("no retention factors apply to this food; all components taken as kept")
     if yield_factor is None:
-        found = find_yield(food.code, food_class, cook, process, liquid)
+        found = find_yield(food, release, food_class, cook, process, liquid)
     else:
         found = (yield_factor, "recipe", "measured")
     return Cooking(food_class, process, liquid, rows, factors, *found, tuple(notes))

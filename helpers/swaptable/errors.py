@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from difflib import get_close_matches
 from pathlib import Path
 
-__all__ = ["InputError", "SwaptableError", "nearest", "listed"]
+__all__ = ["InputError", "SwaptableError", "listed", "nearest"]
 
 
 class SwaptableError(ValueError):

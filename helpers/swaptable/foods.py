@@ -313,7 +313,9 @@ def open_release(name: str | Path = "sr28") -> FoodRelease:
         folder = DATA / "foods" / str(name)
     if not folder.is_dir():
         known = sorted(path.parent.name for path in (DATA / "foods").glob("*/manifest.json"))
-        raise InputError(f"found '{name}'; expected one of {', '.join(known)}{nearest(str(name), known)}", field="release")
+        raise InputError(
+            f"found '{name}'; expected one of {', '.join(known)}{nearest(str(name), known)}", field="release"
+        )
     return _open_folder(folder.resolve())
 
 

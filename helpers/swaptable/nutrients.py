@@ -30,7 +30,16 @@ from swaptable.units import (
 )
 from swaptable.variants import Grid, Line
 
-__all__ = ["BASES", "Amounts", "amounts_table", "compute", "ingredient_amounts", "line_values", "lines_table"]
+__all__ = [
+    "BASES",
+    "Amounts",
+    "amounts_table",
+    "component_table",
+    "compute",
+    "ingredient_amounts",
+    "line_values",
+    "lines_table",
+]
 
 BASES = ("batch", "serving", "100 g", "100 kcal")
 _DERIVED = pd.DataFrame(
@@ -71,7 +80,7 @@ class Amounts:
         return self.grid.recipe
 
     def units(self) -> pd.Series:
-        """Unit of each component."""
+        """Give the unit of each component."""
         return pd.Series(self.data["unit"].to_numpy(), index=self.data["component"].to_numpy())
 
     def per(self, basis: str) -> xr.DataArray:
@@ -107,10 +116,22 @@ class Amounts:
     def known_share_per(self, basis: str) -> xr.DataArray:
         """Share of the weight that is known [-]; per 100 kcal the energy must be known as well."""
         share = self.data["known_share"]
-        return np.minimum(share, share.sel(component="ENERC_KCAL", drop=True)) if basis == "100 kcal" else share
+        energy = share.sel(component="ENERC_KCAL", drop=True)
+        return share.where(share < energy, energy) if basis == "100 kcal" else share
 
 
-def _component_table(release: FoodRelease) -> pd.DataFrame:
+def component_table(release: FoodRelease) -> pd.DataFrame:
+    """Name every component of a computed recipe: those of the release, then the derived ones.
+
+    Parameters
+    ----------
+    release : FoodRelease
+
+    Returns
+    -------
+    DataFrame
+        ``component``, ``unit`` and ``name``.
+    """
     return pd.concat([release.components.reset_index()[["component", "unit", "name"]], _DERIVED], ignore_index=True)
 
 
@@ -251,7 +272,7 @@ def compute(grid: Grid) -> Amounts:
     Whatever weight the dish loses or gains in cooking, less the alcohol that leaves, is taken as water
     (Greenfield & Southgate 2003, Food Composition Data, FAO, on dishes).
     """
-    table = _component_table(grid.release)
+    table = component_table(grid.release)
     components = list(table["component"])
     parts = [_ingredient_table(grid, name, components) for name in grid.lines]
     edible = _total([part.edible_g for part in parts], grid)
@@ -295,20 +316,25 @@ def ingredient_amounts(amounts: Amounts, component: str, basis: str = "serving")
     Returns
     -------
     DataFrame
-        One row per allowed variant (columns of the choices as index), one column per ingredient, in the unit
-        of the component; NaN where the ingredient has no value, 0 where it is not in the dish.
+        One row per allowed variant (its label as index), one column per ingredient, in the unit of the
+        component; NaN where the ingredient has no value, 0 where it is not in the dish. Rows add up to the
+        variant's known amount.
     """
     grid = amounts.grid
-    scale = amounts.per(basis) / amounts.data["per_batch"]
-    rows = []
+    scale = (amounts.per(basis) / amounts.data["per_batch"]).where(amounts.data["per_batch"] != 0, 1.0)
+    per_line = {
+        id(line): line_values(line, grid.release)[component] * line.edible_g / 100
+        for lines in grid.lines.values()
+        for line in lines.values()
+    }
+    rows: dict[str, dict[str, float]] = {}
     for variant in grid.variants():
-        row: dict[str, float] = {}
-        for name in grid.lines:
-            line = grid.line(name, variant)
-            value = 0.0 if line is None else float(line_values(line, grid.release)[component]) * line.edible_g / 100
-            row[name] = value * float(scale.sel({**variant, "component": component}))
-        rows.append({**variant, **row})
-    return pd.DataFrame(rows)
+        factor = float(scale.sel({**variant, "component": component}))
+        lines = {name: grid.line(name, variant) for name in grid.lines}
+        rows[grid.label(variant)] = {
+            name: 0.0 if line is None else float(per_line[id(line)]) * factor for name, line in lines.items()
+        }
+    return pd.DataFrame.from_dict(rows, orient="index")
 
 
 def amounts_table(
@@ -341,7 +367,9 @@ def amounts_table(
         tables.append(table[table["allowed"]].assign(basis=f"per {basis}"))
     table = pd.concat(tables, ignore_index=True)
     table["status"] = np.select(
-        [table["amount"].isna(), table["known_share"] < 1 - 1e-9], ["missing", "lower bound"], default="complete"
+        [table["amount"].isna(), table["known_share"] < 1 - 1e-9],
+        ["missing", "lower bound"],
+        default="complete",
     )
     return table[[*choices, "component", "unit", "basis", "amount", "known_share", "status"]]
 

@@ -5,7 +5,7 @@ A recipe is data only; what its words weigh and what its foods hold is found out
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -35,6 +35,7 @@ __all__ = [
     "SourceText",
     "read_audience",
     "read_recipe",
+    "read_yaml",
     "recipe_schema",
 ]
 
@@ -147,7 +148,8 @@ class Patch(_Strict):
     )
     food: str | None = Field(None, description="Food code with the release in front, such as sr28:11352.")
     weighed: Literal["edible", "as purchased"] | None = Field(
-        None, description="Whether the amount is the edible portion (the default) or as purchased, with refuse."
+        None,
+        description="Whether the amount is the edible portion (the default) or as purchased, with refuse.",
     )
     refuse: Annotated[float, BeforeValidator(_refuse), _as_text("10 %")] | None = Field(
         None, description="Inedible share as purchased; without it, the food release's."
@@ -190,7 +192,9 @@ class Option(_Strict):
         if found == AS_WRITTEN:
             return {"as_written": True}
         if not isinstance(found, Mapping):
-            raise SwaptableError(f"found {_kind(found)}; expected 'as written' or changes as ingredient: {{field: value}}")
+            raise SwaptableError(
+                f"found {_kind(found)}; expected 'as written' or changes as ingredient: {{field: value}}"
+            )
         patches = {name: patch for name, patch in found.items() if name != "cooked weight"}
         return {"patches": patches} | ({"cooked_weight": found["cooked weight"]} if "cooked weight" in found else {})
 
@@ -252,31 +256,52 @@ class Audience(_Strict):
     source: SourceText = Field(default_factory=SourceText, exclude=True)
 
 
-def _compose(path: Path) -> tuple[Any, SourceText]:
-    """Read YAML with every scalar as text, and note where each key and value stands."""
+def read_yaml(path: Path) -> tuple[Any, SourceText]:
+    """Read YAML with every scalar as text, and note where each key and value stands.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    found : dict, list or str
+        Mappings, lists and texts: ``no`` stays "no" and ``1:30`` stays "1:30".
+    source : SourceText
+
+    Raises
+    ------
+    InputError
+        If it cannot be read, is not UTF-8 or not YAML, holds a key twice or uses aliases.
+    """
     name = shown(path)
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise InputError(f"cannot be read ({error.strerror})", file=name) from error
     except UnicodeDecodeError as error:
-        raise InputError(f"is not UTF-8 text (byte {error.start} is 0x{error.object[error.start]:02x})", file=name) from error
+        raise InputError(
+            f"is not UTF-8 text (byte {error.start} is 0x{error.object[error.start]:02x})", file=name
+        ) from error
     try:
         for event in yaml.parse(text, Loader=yaml.BaseLoader):
             if isinstance(event, yaml.AliasEvent):
-                mark = event.start_mark
-                raise InputError("aliases (*) are not used here; write it out", file=name, line=mark.line + 1, column=mark.column + 1)
+                raise _yaml_error("aliases (*) are not used here; write it out", name, event.start_mark)
         root = yaml.compose(text, Loader=yaml.BaseLoader)
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
-        place = {"line": mark.line + 1, "column": mark.column + 1} if mark else {}
-        raise InputError(f"is not valid YAML: {error.problem or error.context}", file=name, **place) from error
+        raise _yaml_error(f"is not valid YAML: {error.problem or error.context}", name, mark) from error
     except yaml.YAMLError as error:
         raise InputError(f"is not valid YAML: {error}", file=name) from error
     source = SourceText(name, {}, {})
     if root is None:
         raise InputError("is empty", file=name)
     return _plain(root, (), source), source
+
+
+def _yaml_error(problem: str, name: str, mark: Any) -> InputError:
+    place = (mark.line + 1, mark.column + 1) if mark else (None, None)
+    return InputError(problem, file=name, line=place[0], column=place[1])
 
 
 def _plain(node: yaml.Node, path: Place, source: SourceText) -> Any:
@@ -305,7 +330,11 @@ def _first_error(error: ValidationError, model: type[BaseModel], source: SourceT
     found, kind, context = first["input"], first["type"], first.get("ctx", {})
     if kind == "extra_forbidden":
         allowed = _fields_at(model, first["loc"][:-1])
-        return source.error(path, f"found '{path[-1]}'; expected one of {listed(allowed, 20)}{nearest(str(path[-1]), allowed)}", at_key=True)
+        return source.error(
+            path,
+            f"found '{path[-1]}'; expected one of {listed(allowed, 20)}{nearest(str(path[-1]), allowed)}",
+            at_key=True,
+        )
     if kind == "missing":
         return source.error(path[:-1], f"'{path[-1]}' is missing")
     if kind == "value_error":
@@ -332,11 +361,13 @@ _M = TypeVar("_M", Recipe, Audience)
 
 
 def _read(path: Path, model: type[_M], check: Callable[[_M, SourceText], None]) -> _M:
-    found, source = _compose(path)
+    found, source = read_yaml(path)
     if not isinstance(found, dict):
         raise source.error((), f"found {_kind(found)}; expected fields such as title: ...")
     if "source" in found:  # filled in here, never by a file
-        raise source.error(("source",), f"found 'source'; expected one of {listed(_fields_at(model, ()), 20)}", at_key=True)
+        raise source.error(
+            ("source",), f"found 'source'; expected one of {listed(_fields_at(model, ()), 20)}", at_key=True
+        )
     try:
         read = model.model_validate(found | {"source": source})
     except ValidationError as error:
@@ -348,7 +379,11 @@ def _read(path: Path, model: type[_M], check: Callable[[_M, SourceText], None]) 
 def _check_recipe(recipe: Recipe, source: SourceText) -> None:
     for name, ingredient in recipe.ingredients.items():
         if ingredient.same is not None:
-            raise source.error(("ingredients", name, "same"), "'same' belongs in an option that changes the food", at_key=True)
+            raise source.error(
+                ("ingredients", name, "same"),
+                "'same' belongs in an option that changes the food",
+                at_key=True,
+            )
     for choice, options in recipe.choices.items():
         at = ("choices", choice)
         if choice.strip().lower() in RESERVED:
@@ -363,24 +398,25 @@ def _check_recipe(recipe: Recipe, source: SourceText) -> None:
                 _check_patch(recipe, (*at, option, name), patch, source)
     for number, pair in enumerate(recipe.not_together):
         for choice, option in pair.items():
-            at = ("not together", number, choice)
+            place: Place = ("not together", number, choice)
             if choice not in recipe.choices:
-                raise source.error(at, f"found '{choice}'; expected a choice: {listed(recipe.choices)}{nearest(choice, recipe.choices)}", at_key=True)
+                raise source.error(place, _not_among(choice, "a choice", recipe.choices), at_key=True)
             if option not in recipe.choices[choice]:
-                options = recipe.choices[choice]
-                raise source.error(at, f"found '{option}'; expected an option of {choice}: {listed(options)}{nearest(option, options)}")
+                raise source.error(place, _not_among(option, f"an option of {choice}", recipe.choices[choice]))
         if len(pair) < 2:
             raise source.error(("not together", number), "expected the options of at least two choices")
 
 
+def _not_among(found: str, what: str, allowed: Iterable[str]) -> str:
+    names = list(allowed)
+    return f"found '{found}'; expected {what}: {listed(names)}{nearest(found, names)}"
+
+
 def _check_patch(recipe: Recipe, at: Place, patch: Patch, source: SourceText) -> None:
     name = str(at[-1])
-    names = {*recipe.ingredients, *_added(recipe)}
-    if name not in names:
-        hint = nearest(name, names)
-        raise source.error(
-            at, f"found '{name}'; expected an ingredient ({listed(recipe.ingredients)}), or food and amount for a new one{hint}", at_key=True
-        )  # fmt: skip
+    if name not in recipe.ingredients and name not in _added(recipe):
+        problem = _not_among(name, "an ingredient, or food and amount for a new one", recipe.ingredients)
+        raise source.error(at, problem, at_key=True)
     if patch.same is not None and (patch.food is None or patch.amount is not None):
         raise source.error((*at, "same"), "'same' needs a food and no amount beside it", at_key=True)
     if not patch.model_fields_set:

@@ -6,8 +6,7 @@ Every loader reads its table once. Percentages become fractions here; a blank st
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import pandas as pd
 
@@ -17,8 +16,8 @@ from swaptable.foods import Food
 
 __all__ = [
     "NO_CLASS",
-    "component_named",
     "component_label",
+    "component_named",
     "daily_value_words",
     "daily_values",
     "food_class_of",
@@ -33,24 +32,32 @@ __all__ = [
 NO_CLASS = "none"
 
 
-@lru_cache(maxsize=None)
+@cache
 def _table(name: str) -> pd.DataFrame:
     # keep_default_na=False: the sodium tag NA is a text, not a missing value
-    return pd.read_csv(
-        DATA / "reference" / f"{name}.csv", dtype=str, keep_default_na=False, encoding="utf-8"
-    )
+    return pd.read_csv(DATA / "reference" / f"{name}.csv", dtype=str, keep_default_na=False, encoding="utf-8")
 
 
 def _numbers(table: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
     return table.assign(**{column: pd.to_numeric(table[column].replace("", None)) for column in columns})
 
 
-_RETENTION_TEXT = ["row", "usda_code", "food_class", "process", "liquid", "detail", "default", "note", "source"]
+_RETENTION_TEXT = [
+    "row",
+    "usda_code",
+    "food_class",
+    "process",
+    "liquid",
+    "detail",
+    "default",
+    "note",
+    "source",
+]
 
 
 @lru_cache(maxsize=1)
 def retention_table() -> pd.DataFrame:
-    """Published retention factors.
+    """Give the published retention factors.
 
     Returns
     -------
@@ -151,12 +158,14 @@ def meat_cut_yield(code: str, processes: tuple[str, ...]) -> tuple[float, str] |
         Yield factor [-] and where it is from.
     """
     table = _table("yields_meat_cuts")
-    table = table[table["ndb_number"] == code]
+    table = table[(table["raw_ndb_number"] == code) | (table["ndb_number"] == code)]
     for process in processes:
         rows = table[table["process"] == process]
         if len(rows):
             factors = pd.to_numeric(rows["yield_percent"]) / 100
-            return float(factors.mean()), "USDA Table of Cooking Yields for Meat and Poultry, Release 2 (2014), this cut"
+            return float(
+                factors.mean()
+            ), "USDA Table of Cooking Yields for Meat and Poultry, Release 2 (2014), this cut"
     return None
 
 
@@ -195,7 +204,7 @@ def daily_values() -> pd.DataFrame:
 
 @lru_cache(maxsize=1)
 def daily_value_words() -> pd.DataFrame:
-    """Published words for a little and a lot: ``regime``, ``word``, ``operator``, ``percent``, ``source``."""
+    """Give the published words for a little and a lot: ``regime``, ``word``, ``operator``, ``percent``, ``source``."""
     return _numbers(_table("daily_value_words"), ["percent"])
 
 
@@ -253,5 +262,5 @@ def component_named(word: str, known: list[str] | pd.Index) -> str:
         return tag
     allowed = [*known, *_component_words()]
     raise SwaptableError(
-        f"found '{word}'; expected an INFOODS tag such as NA, K or VITC, or a name such as sodium{nearest(word, allowed)}"
+        f"found '{word}'; expected an INFOODS tag such as NA or K, or a name such as sodium{nearest(word, allowed)}"
     )

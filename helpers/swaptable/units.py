@@ -21,9 +21,9 @@ __all__ = [
     "BETA_CAROTENE_PER_RAE",
     "CRYPTOXANTHIN_PER_RAE",
     "DFE_PER_FOLIC_ACID",
-    "IU_PER_MICROGRAM_VITAMIN_D",
     "GENERAL_KCAL_PER_GRAM",
     "GENERAL_KCAL_PER_GRAM_ALCOHOL",
+    "IU_PER_MICROGRAM_VITAMIN_D",
     "KCAL_PER_GRAM_ALCOHOL",
     "KJ_PER_KCAL",
     "SALT_PER_SODIUM",
@@ -60,7 +60,13 @@ _NUMBER = re.compile(
     r"(?:(?P<over>\d+)\s*/\s*(?P<under>\d+)(?!\d))?(?P<rest>.*)",
     re.S,
 )
-_COMPONENT_UNITS = {"g": "gram", "mg": "milligram", "µg": "microgram", "kcal": "kilocalorie", "kJ": "kilojoule"}
+_COMPONENT_UNITS = {
+    "g": "gram",
+    "mg": "milligram",
+    "µg": "microgram",
+    "kcal": "kilocalorie",
+    "kJ": "kilojoule",
+}
 
 
 @dataclass(frozen=True)
@@ -86,7 +92,7 @@ class Measure:
     Attributes
     ----------
     name : str
-        Canonical name, such as ``"us cup"``.
+        Canonical name, such as ``"cup"``.
     kind : str
         ``"mass"`` or ``"volume"``.
     size : float
@@ -202,7 +208,7 @@ def measure_named(word: str) -> Measure | None:
     Examples
     --------
     >>> measure_named("cups")
-    Measure(name='us cup', kind='volume', size=236.588)
+    Measure(name='cup', kind='volume', size=236.5882365)
     >>> measure_named("T") is None
     True
     """
@@ -235,8 +241,8 @@ def convert(value: float, unit: str, to: str) -> float:
 
     Examples
     --------
-    >>> convert(2300.0, "mg", "g")
-    2.3
+    >>> convert(2.0, "g", "mg")
+    2000.0
     """
     if unit == to:
         return value

@@ -21,8 +21,9 @@ from swaptable.reference import component_named
 from swaptable.units import measure_named
 from swaptable.weights import density_of, weigh
 
-__all__ = ["Grid", "Line", "Options", "build_grid", "variant_label"]
+__all__ = ["Grid", "Line", "Options", "build_grid"]
 
+MEANINGLESS_ALONE = 4  # an option name this short ("on", "off", "half") needs its choice in front
 Options = tuple[tuple[str, str], ...]  # (choice, option) pairs, in the order of the recipe's choices
 
 
@@ -89,6 +90,15 @@ class Grid:
         variants = [dict(zip(self.choices, combination, strict=True)) for combination in combinations]
         return [variant for variant in variants if bool(self.allowed.sel(variant))]
 
+    def label(self, variant: Mapping[str, str]) -> str:
+        """Name a variant by the options that differ from the recipe as written, such as ``water + skin off``."""
+        words = []
+        for choice, option in variant.items():
+            if option != self.choices[choice][0]:
+                elsewhere = any(option in options for other, options in self.choices.items() if other != choice)
+                words.append(f"{choice} {option}" if elsewhere or len(option) <= MEANINGLESS_ALONE else option)
+        return " + ".join(words) or AS_WRITTEN
+
     def own_choices(self, ingredient: str) -> tuple[str, ...]:
         """Name the choices that touch an ingredient."""
         return _own_choices(self.recipe, ingredient)
@@ -97,24 +107,6 @@ class Grid:
         """Give an ingredient's line in a variant, or None where it is not in the dish."""
         own = tuple((choice, variant[choice]) for choice in self.own_choices(ingredient))
         return self.lines[ingredient].get(own)
-
-
-def variant_label(variant: Mapping[str, str], as_written: Mapping[str, str]) -> str:
-    """Name a variant by the options that differ from the recipe as written.
-
-    Examples
-    --------
-    >>> variant_label({"tuber": "potato", "liquid": "water"}, {"tuber": "potato", "liquid": "stock"})
-    'water'
-    >>> variant_label({"tuber": "potato"}, {"tuber": "potato"})
-    'as written'
-    """
-    changed = []
-    for choice, option in variant.items():
-        if option != as_written[choice]:
-            short = len(option) <= 4 or option.isdigit()
-            changed.append(f"{choice} {option}" if short else option)
-    return " + ".join(changed) or AS_WRITTEN
 
 
 def _own_choices(recipe: Recipe, ingredient: str) -> tuple[str, ...]:
@@ -158,8 +150,8 @@ def _patched(recipe: Recipe, ingredient: str, options: Options) -> tuple[_Fields
                 other = " → ".join(by_option[name])
                 raise recipe.source.error(
                     (*at, _alias(name)),
-                    f"'{choice} → {option}' and '{other}' both set {_alias(name)} of {ingredient}; change one of them or "
-                    "list the two under 'not together'",
+                    f"'{choice} → {option}' and '{other}' both set {_alias(name)} of {ingredient}; "
+                    "change one of them or list the two under 'not together'",
                 )
             by_option[name] = (choice, option)
         if patch.food is not None and patch.amount is None:
@@ -195,7 +187,9 @@ def _weigh(recipe: Recipe, fields: _Fields, food: Food) -> tuple[float, str, str
     return weight.grams * (1 - share), origin, weight.evidence, share
 
 
-def _swapped_grams(release: FoodRelease, fields: _Fields, old: Food, new: Food, grams: float, same: str) -> tuple[float, str]:
+def _swapped_grams(
+    release: FoodRelease, fields: _Fields, old: Food, new: Food, grams: float, same: str
+) -> tuple[float, str]:
     """Weigh the food that replaces another so that what the option says stays equal."""
     if same == "weight":
         return grams, f"same edible weight as {old.description}"
@@ -238,10 +232,8 @@ class _Builder:
         if "food" not in fields.values or "amount" not in fields.values:
             names = ", ".join(f"{choice} → {option}" for choice, option in options)
             place = ("choices", *swap, ingredient) if swap else next(iter(fields.places.values()))[:4]
-            raise recipe.source.error(
-                place, f"changes '{ingredient}', which is not in the dish with {names}; give food and amount, or exclude "
-                "the combination under 'not together'",
-            )  # fmt: skip
+            problem = f"changes '{ingredient}', which is not in the dish with {names}; give food and amount"
+            raise recipe.source.error(place, f"{problem}, or exclude the combination under 'not together'")
         food = self.food(fields, str(fields.values["food"]), fields.places["food"])
         grams, origin, evidence, refuse = _weigh(recipe, fields, food)
         if swap is not None:
@@ -303,7 +295,9 @@ def build_grid(recipe: Recipe, release: FoodRelease) -> Grid:
     lines: dict[str, dict[Options, Line]] = {}
     for name in names:
         own = _own_choices(recipe, name)
-        combinations = [tuple(zip(own, picked, strict=True)) for picked in product(*(choices[choice] for choice in own))]
+        combinations = [
+            tuple(zip(own, picked, strict=True)) for picked in product(*(choices[choice] for choice in own))
+        ]
         built = ((options, builder.line(name, options)) for options in combinations if not _excluded(recipe, options))
         lines[name] = {options: line for options, line in built if line is not None}
 
@@ -315,5 +309,7 @@ def build_grid(recipe: Recipe, release: FoodRelease) -> Grid:
     for pair in recipe.not_together:
         allowed.loc[pair] = False
     if not bool(allowed.sel({choice: options[0] for choice, options in choices.items()})):
-        raise recipe.source.error(("not together",), "excludes the recipe as written, which every comparison is against")
+        raise recipe.source.error(
+            ("not together",), "excludes the recipe as written, which every comparison is against"
+        )
     return Grid(recipe, release, choices, lines, allowed)

@@ -12,7 +12,14 @@ from swaptable.units import Amount, Measure, measure_named
 
 __all__ = ["Weight", "density_of", "weigh"]
 
-_IRREGULAR = {"leaves": "leaf", "halves": "half", "loaves": "loaf", "potatoes": "potato", "tomatoes": "tomato"}
+ROUNDING = 0.02  # portions of one measure that differ by less are the same, printed to few digits
+_IRREGULAR = {
+    "leaves": "leaf",
+    "halves": "half",
+    "loaves": "loaf",
+    "potatoes": "potato",
+    "tomatoes": "tomato",
+}
 _IDLE = {"of", "a", "an", "the", "or", "and"}
 
 
@@ -72,9 +79,10 @@ def _name_words(food: Food) -> frozenset[str]:
     return frozenset(_singular(word) for word in head)
 
 
-def _one_weight(found: list[Portion], measure: str, food: Food) -> Portion | None:
-    """Return the portion if all that were found weigh the same, and complain if they differ."""
-    if len({portion.grams for portion in found}) > 1:
+def _one_weight(found: list[Portion], measure: str) -> Portion | None:
+    """Return the first portion if all that were found weigh the same but for rounding; else complain."""
+    weights = [portion.grams for portion in found]
+    if found and max(weights) > (1 + ROUNDING) * min(weights):
         choices = listed(f"{p.measure} ({p.grams:.4g} g)" for p in found)
         raise SwaptableError(f"found '{measure}', which could be {choices}; say which")
     return found[0] if found else None
@@ -84,17 +92,17 @@ def _as_portion(measure: str, food: Food) -> Portion | None:
     """Find the food's own portion for a measure: the same words, else the only one that holds them all."""
     exact = [portion for portion in food.portions if portion.measure.lower() == measure.lower()]
     if exact:
-        return _one_weight(exact, measure, food)
+        return _one_weight(exact, measure)
     without = _name_words(food)
     asked = _take_apart(measure, without)
     portions = _portions(food, without)
     same = [portion for words, portion in portions if words == asked]
     if same:
-        return _one_weight(same, measure, food)
+        return _one_weight(same, measure)
     if not asked.qualifiers and asked.unit is None:
         return None
     wider = [p for words, p in portions if words.unit == asked.unit and words.qualifiers > asked.qualifiers]
-    return _one_weight(wider, measure, food)
+    return _one_weight(wider, measure)
 
 
 def density_of(food: Food, qualifiers: frozenset[str] = frozenset()) -> tuple[float, str, str]:
@@ -127,13 +135,18 @@ def density_of(food: Food, qualifiers: frozenset[str] = frozenset()) -> tuple[fl
     same = [(size, portion) for size, words, portion in volumes if words == qualifiers]
     if not same and volumes:
         wider = [(size, portion) for size, words, portion in volumes if words > qualifiers]
-        if len({round(portion.grams / size, 6) for size, portion in wider}) > 1:
+        densities = [portion.grams / size for size, portion in wider]
+        if wider and max(densities) > (1 + ROUNDING) * min(densities):
             choices = listed(f"{p.measure} ({p.grams:.4g} g)" for _, p in wider)
             raise SwaptableError(f"a volume of '{food.description}' could be {choices}; say which")
         same = wider
     if same:
         size, portion = max(same, key=lambda pair: pair[0])
-        return portion.grams / size, f"the food's density (1 {portion.measure} = {portion.grams:.4g} g)", "calculated"
+        return (
+            portion.grams / size,
+            f"the food's density (1 {portion.measure} = {portion.grams:.4g} g)",
+            "calculated",
+        )
     general = None if qualifiers else general_density(food)
     if general is None:
         raise SwaptableError(

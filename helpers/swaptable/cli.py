@@ -1,0 +1,173 @@
+"""The command line: a thin layer over the package.
+
+Exit codes: 0 done; 1 a run failed; 2 wrong input or usage; 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from swaptable.errors import InputError, SwaptableError, listed, nearest
+from swaptable.folders import DATA, HOME, shown
+
+__all__ = ["main"]
+
+DONE, RUN_FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+
+def _report(options: argparse.Namespace) -> int:
+    from swaptable.runs import read_runs, run_all
+
+    runs = read_runs(options.runs)
+    known = [run.name for run in runs]
+    for name in options.run:
+        if name not in known:
+            raise InputError(
+                f"found run '{name}'; expected one of {listed(known)}{nearest(name, known)}",
+                file=shown(options.runs),
+            )
+    chosen = [run for run in runs if run.name in options.run or not options.run]
+    failed = run_all(chosen, options.output, jobs=options.jobs, report=lambda text: print(text, file=sys.stderr))
+    print(f"{len(chosen) - len(failed)} of {len(chosen)} runs done: {shown(options.output / 'index.html')}")
+    return RUN_FAILED if failed else DONE
+
+
+def _table(options: argparse.Namespace) -> int:
+    from swaptable.nutrients import BASES, amounts_table, lines_table
+    from swaptable.reference import component_named
+    from swaptable.study import compute_recipe
+
+    amounts = compute_recipe(options.recipe, options.release)
+    if options.ingredients:
+        table = lines_table(amounts)
+    else:
+        known = list(amounts.data["component"].to_numpy())
+        components = [component_named(word, known) for word in options.component] or None
+        table = amounts_table(amounts, components, options.basis or BASES)
+    if options.format == "csv":
+        table.to_csv(sys.stdout, index=False, lineterminator="\n")
+    else:
+        print(table.to_json(orient="records", double_precision=15, force_ascii=False))
+    return DONE
+
+
+def _check(options: argparse.Namespace) -> int:
+    wrong = 0
+    for path in options.file:
+        try:
+            print(f"{shown(path)}: {_checked(path)}")
+        except SwaptableError as error:
+            wrong += 1
+            print(error, file=sys.stderr)
+    return WRONG_INPUT if wrong else DONE
+
+
+def _checked(path: Path) -> str:
+    """Check one file of any kind and say what it is."""
+    from swaptable.cost import read_prices
+    from swaptable.recipes import read_audience, read_yaml
+    from swaptable.runs import read_runs
+    from swaptable.study import check_audience, compute_recipe
+
+    if path.suffix == ".csv":
+        return f"price file, {len(read_prices(path))} prices"
+    found, _ = read_yaml(path)
+    if isinstance(found, dict) and "raise" in found:
+        check_audience(read_audience(path))
+        return "audience"
+    if isinstance(found, dict) and found and all(isinstance(v, dict) and "notebook" in v for v in found.values()):
+        return f"runs file, {len(read_runs(path))} runs"
+    amounts = compute_recipe(path)
+    return f"recipe, {len(amounts.grid.variants())} variants, weight as eaten {amounts.cooked_weight_origin}"
+
+
+def _import(options: argparse.Namespace) -> int:
+    from swaptable.sr28 import import_sr28
+
+    release = import_sr28(options.source, options.folder)
+    rows = {name: table["rows"] for name, table in release.manifest["tables"].items()}
+    print(f"{shown(release.folder)}: {rows['foods']:,} foods, {rows['values']:,} values, SHA-256 {release.sha256}")
+    return DONE
+
+
+def _schema(options: argparse.Namespace) -> int:
+    from swaptable.recipes import recipe_schema
+
+    print(json.dumps(recipe_schema(), indent=2, ensure_ascii=False))
+    return DONE
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="swaptable",
+        description="Compare the variants of a recipe, per serving, for an audience with one health concern.",
+        epilog="Exit codes: 0 done; 1 a run failed; 2 wrong input or usage; 130 interrupted.",
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    report = commands.add_parser("report", help="execute the runs of a runs file into report folders")
+    report.add_argument("run", nargs="*", help="names of runs; all by default")
+    report.add_argument("--runs", type=Path, default=DATA / "runs.yaml", help="runs file (data/runs.yaml)")
+    report.add_argument("--output", type=Path, default=HOME / "reports", help="folder of the reports (reports/)")
+    report.add_argument("--jobs", type=int, default=None, help="runs at a time (number of cores)")
+    report.set_defaults(command=_report)
+
+    table = commands.add_parser("table", help="print the tidy table of a recipe")
+    table.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
+    table.add_argument("--format", choices=["csv", "json"], default="csv")
+    table.add_argument("--component", action="append", default=[], help="INFOODS tag or name; may be repeated")
+    table.add_argument(
+        "--basis", action="append", default=[], help="batch, serving, '100 g', '100 kcal'; may be repeated"
+    )
+    table.add_argument("--ingredients", action="store_true", help="print how each ingredient was weighed and cooked")
+    table.add_argument("--release", default="sr28", help="food release (sr28)")
+    table.set_defaults(command=_table)
+
+    check = commands.add_parser("check", help="check recipes, audiences, prices and runs files without running")
+    check.add_argument("file", nargs="+", type=Path)
+    check.set_defaults(command=_check)
+
+    release = commands.add_parser("import", help="build a food release from a raw public one")
+    release.add_argument("layout", choices=["sr28"], help="published layout of the source")
+    release.add_argument("source", type=Path, help="folder or tar archive with the raw files")
+    release.add_argument("folder", type=Path, help="where the release goes; must not exist")
+    release.set_defaults(command=_import)
+
+    schema = commands.add_parser("schema", help="print the JSON Schema of a recipe file, for editors")
+    schema.set_defaults(command=_schema)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        Without the program's name; from the command line by default.
+
+    Returns
+    -------
+    int
+        Exit code.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8")
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.command(options))
+    except SwaptableError as error:
+        print(error, file=sys.stderr)
+        return WRONG_INPUT
+    except BrokenPipeError:  # the reader, such as head, has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except KeyboardInterrupt:
+        print("interrupted; finished reports are in place, the others as they were", file=sys.stderr)
+        return INTERRUPTED

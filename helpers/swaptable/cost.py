@@ -1,0 +1,133 @@
+"""What a recipe costs, from the user's price file, on the weight as purchased."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from swaptable.errors import InputError, SwaptableError
+from swaptable.folders import shown
+from swaptable.units import measure_named, parse_amount
+from swaptable.variants import Grid
+
+__all__ = ["Price", "cost_table", "read_prices"]
+
+_COLUMNS = ("food", "price", "currency", "per", "date", "note")
+
+
+@dataclass(frozen=True)
+class Price:
+    """What a food costs.
+
+    Attributes
+    ----------
+    per_gram : float
+        Price of one gram as purchased. [currency/g]
+    currency : str
+        ISO 4217 code.
+    date : str
+        ISO 8601 date of the price.
+    """
+
+    per_gram: float
+    currency: str
+    date: str
+
+
+def read_prices(path: str | Path) -> dict[str, Price]:
+    """Read a price file.
+
+    Parameters
+    ----------
+    path : str or Path
+        CSV with the columns ``food`` (code), ``price``, ``currency``, ``per`` (a mass, such as ``1 kg``),
+        ``date`` and ``note``.
+
+    Returns
+    -------
+    dict of Price
+        By food code.
+
+    Raises
+    ------
+    InputError
+        With file, line, field, the value found and what is allowed.
+    """
+    file = shown(Path(path))
+    try:
+        with Path(path).open(encoding="utf-8-sig", newline="") as stream:
+            reader = csv.DictReader(stream)
+            missing = [column for column in _COLUMNS if column not in (reader.fieldnames or ())]
+            if missing:
+                raise InputError(f"has no column '{missing[0]}'; expected {', '.join(_COLUMNS)}", file=file, line=1)
+            rows = [(reader.line_num, row) for row in reader]
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"cannot be read as UTF-8 text ({error})", file=file) from error
+    prices: dict[str, Price] = {}
+    for line, row in rows:
+        if row["food"] in prices:
+            raise InputError(f"'{row['food']}' is there twice; keep one price", file=file, line=line, field="food")
+        prices[row["food"]] = _price(row, file, line, prices)
+    return prices
+
+
+def _price(row: Mapping[str, str], file: str, line: int, before: Mapping[str, Price]) -> Price:
+    try:
+        price = float(row["price"])
+    except ValueError:
+        price = np.nan
+    if not price >= 0 or np.isinf(price):
+        raise InputError(f"found '{row['price']}'; expected a number of 0 or more", file=file, line=line, field="price")
+    try:
+        amount = parse_amount(row["per"])
+    except SwaptableError as error:
+        raise InputError(str(error), file=file, line=line, field="per") from None
+    unit = measure_named(amount.measure)
+    if unit is None or unit.kind != "mass" or amount.number == 0:
+        raise InputError(f"found '{row['per']}'; expected a mass such as 1 kg", file=file, line=line, field="per")
+    currency = next((other.currency for other in before.values()), row["currency"])
+    if row["currency"] != currency or not row["currency"]:
+        problem = f"found '{row['currency']}'; expected one currency throughout{f', {currency}' if currency else ''}"
+        raise InputError(problem, file=file, line=line, field="currency")
+    return Price(price / (amount.number * unit.size), row["currency"], row["date"])
+
+
+def cost_table(grid: Grid, prices: Mapping[str, Price]) -> pd.DataFrame:
+    """Cost every allowed variant.
+
+    Parameters
+    ----------
+    grid : Grid
+    prices : mapping of Price
+        By food code.
+
+    Returns
+    -------
+    DataFrame
+        By the variant's label: ``cost_per_serving`` (NaN where a price is missing), ``currency`` and
+        ``not_priced``, the ingredients without a price or with unknown refuse.
+    """
+    currency = next((price.currency for price in prices.values()), "")
+    rows = {}
+    for variant in grid.variants():
+        cost, missing = 0.0, []
+        for name in grid.lines:
+            line = grid.line(name, variant)
+            if line is None:
+                continue
+            price = prices.get(f"{grid.release.name}:{line.food.code}")
+            if price is None or np.isnan(line.purchased_g):
+                missing.append(name)
+            else:
+                cost += line.purchased_g * price.per_gram
+        rows[grid.label(variant)] = {
+            "cost_per_serving": np.nan if missing else cost / grid.recipe.servings,
+            "currency": currency,
+            "not_priced": ", ".join(missing),
+        }
+    return pd.DataFrame.from_dict(rows, orient="index")

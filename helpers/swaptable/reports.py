@@ -1,0 +1,143 @@
+"""Reports: showing charts and tables in a notebook, and writing them to a run's folder."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+from pathlib import Path
+
+import pandas as pd
+from IPython.display import HTML
+from matplotlib.figure import Figure
+
+from swaptable.figures import Chart
+from swaptable.findings import gaps, headline
+from swaptable.study import Study
+
+__all__ = ["cautions_shown", "chart_shown", "save_study", "summary_shown", "table_shown"]
+
+ESTIMATE = (
+    "All amounts are estimates from food tables and published factors. They are an aid to a registered dietitian, "
+    "not medical advice, and not for packaged sale."
+)
+
+
+def _bytes(figure: Figure, kind: str) -> bytes:
+    stream = io.BytesIO()
+    metadata = {"Date": None} if kind == "svg" else {}  # the same chart is the same file
+    figure.savefig(stream, format=kind, dpi=144, metadata=metadata)
+    return stream.getvalue()
+
+
+def chart_shown(chart: Chart, output: str = "") -> HTML:
+    """Show a chart with its text for screen readers, and save it if the run has a folder.
+
+    Parameters
+    ----------
+    chart : Chart
+    output : str, optional
+        Folder of the run; empty for a notebook read by hand, which writes nothing.
+
+    Returns
+    -------
+    HTML
+        A figure whose picture has an alternative text.
+    """
+    png = _bytes(chart.figure, "png")
+    if output:
+        folder = Path(output) / "figures"
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / f"{chart.name}.png").write_bytes(png)
+        (folder / f"{chart.name}.svg").write_bytes(_with_alt(_bytes(chart.figure, "svg"), chart))
+        (folder / f"{chart.name}.txt").write_text(f"{chart.title}\n\n{chart.alt}\n", encoding="utf-8")
+    picture = base64.b64encode(png).decode()
+    return HTML(
+        f'<figure><img alt="{html.escape(chart.title)}. {html.escape(chart.alt)}" '
+        f'src="data:image/png;base64,{picture}" style="max-width:100%"></figure>'
+    )
+
+
+def _with_alt(svg: bytes, chart: Chart) -> bytes:
+    """Put title and description into an SVG, where screen readers look for them."""
+    text = svg.decode()
+    start = text.index(">", text.index("<svg")) + 1
+    words = f"<title>{html.escape(chart.title)}</title><desc>{html.escape(chart.alt)}</desc>"
+    return (text[: start - 1] + ' role="img">' + words + text[start:]).encode()
+
+
+def table_shown(table: pd.DataFrame, caption: str, digits: int = 3) -> HTML:
+    """Show a table with a caption, numbers to significant digits, missing values as words.
+
+    Parameters
+    ----------
+    table : DataFrame
+    caption : str
+        What the table answers, with unit and basis.
+    digits : int, optional
+        Significant digits.
+
+    Returns
+    -------
+    HTML
+    """
+
+    def cell(value: object) -> str:
+        if isinstance(value, bool):
+            return "yes" if value else ""
+        if isinstance(value, float):
+            return (
+                "not known"
+                if pd.isna(value)
+                else f"{value:,.{digits}g}"
+                if abs(value) < 10**digits
+                else f"{value:,.0f}"
+            )
+        return html.escape(str(value))
+
+    plain = table.map(cell)
+    plain.columns = [html.escape(str(column).replace("_", " ")) for column in plain.columns]
+    body = plain.to_html(escape=False, border=0)
+    return HTML(body.replace(">", f"><caption>{html.escape(caption)}</caption>", 1))
+
+
+def summary_shown(study: Study) -> HTML:
+    """Show what the study is about, its main result and what is not known."""
+    recipe = study.amounts.recipe
+    return HTML(
+        f"<h1>{html.escape(study.title)}</h1><p><strong>{html.escape(headline(study))}</strong></p>"
+        f"<p>For: {html.escape(study.audience.title)}. {html.escape(study.audience.about)}</p>"
+        f"<p>{recipe.servings:g} servings, {len(study.variants)} variants. Weight as eaten: "
+        f"{html.escape(study.amounts.cooked_weight_origin)}. {html.escape(gaps(study))}</p>"
+        f"<p>{html.escape(recipe.notes)}</p>"
+    )
+
+
+def cautions_shown(study: Study) -> HTML:
+    """Show the cautions for this audience."""
+    items = "".join(f"<li>{html.escape(caution)}</li>" for caution in (*study.audience.cautions, ESTIMATE))
+    return HTML(f"<ul>{items}</ul>")
+
+
+def save_study(study: Study, output: str) -> list[str]:
+    """Write every table of a study as CSV into a run's folder.
+
+    Parameters
+    ----------
+    study : Study
+    output : str
+        Folder of the run; empty writes nothing.
+
+    Returns
+    -------
+    list of str
+        Names of the files written. Numbers are not rounded; an empty cell is a missing value.
+    """
+    if not output:
+        return []
+    folder = Path(output) / "tables"
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, table in study.tables().items():
+        table.to_csv(folder / f"{name}.csv", index=False, encoding="utf-8", lineterminator="\n")
+    (Path(output) / "headline.txt").write_text(f"{study.title}\n{headline(study)}\n", encoding="utf-8")
+    return sorted(path.name for path in folder.glob("*.csv"))

@@ -1,0 +1,422 @@
+"""Runs: execute notebooks headlessly, whole or not at all, and record where every number came from.
+
+A run is made in a folder of its own beside the reports and moves into place only when it has succeeded, so a
+failed or interrupted run never touches a good report.
+"""
+
+from __future__ import annotations
+
+import ast
+import hashlib
+import html
+import json
+import os
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+from tqdm import tqdm
+
+from swaptable.errors import InputError, SwaptableError, listed, nearest
+from swaptable.folders import DATA, HOME, NOTEBOOKS, shown
+from swaptable.foods import open_release
+from swaptable.recipes import SourceText, read_yaml
+from swaptable.study import find_file
+
+__all__ = ["Parameter", "Run", "notebook_parameters", "read_runs", "run_all", "run_notebook", "write_index"]
+
+OUTPUT = "output"  # the parameter by which a notebook learns its folder; given by the runner alone
+TIMEOUT_SECONDS = 600
+ABANDONED_SECONDS = 3600
+_TYPES: dict[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
+_FILES = {"recipe": ("recipes", ".yaml"), "audience": ("audiences", ".yaml"), "prices": (".", ".csv")}
+_PACKAGES = (
+    "swaptable",
+    "pandas",
+    "numpy",
+    "xarray",
+    "matplotlib",
+    "papermill",
+    "nbconvert",
+    "pyarrow",
+    "pint",
+)
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """A parameter that a notebook declares.
+
+    Attributes
+    ----------
+    name : str
+    kind : str
+        ``str``, ``int``, ``float``, ``bool`` or ``list[str]``.
+    default : object
+    """
+
+    name: str
+    kind: str
+    default: Any
+
+
+@dataclass(frozen=True)
+class Run:
+    """One notebook with its parameters.
+
+    Attributes
+    ----------
+    name : str
+        Folder in reports.
+    notebook : Path
+    parameters : dict
+        Checked and typed.
+    """
+
+    name: str
+    notebook: Path
+    parameters: Mapping[str, Any]
+
+
+def notebook_parameters(notebook: Path) -> dict[str, Parameter]:
+    """Read the parameters that a notebook declares in its one cell tagged ``parameters``.
+
+    Parameters
+    ----------
+    notebook : Path
+
+    Returns
+    -------
+    dict of Parameter
+
+    Raises
+    ------
+    InputError
+        If there is not exactly one such cell, or it holds anything but annotated literals.
+    """
+    file = shown(notebook)
+    try:
+        cells = json.loads(notebook.read_text(encoding="utf-8"))["cells"]
+    except (OSError, ValueError, KeyError) as error:
+        raise InputError(f"is not a notebook ({error})", file=file) from error
+    tagged = [cell for cell in cells if "parameters" in cell.get("metadata", {}).get("tags", [])]
+    if len(tagged) != 1:
+        raise InputError(f"found {len(tagged)} cells tagged 'parameters'; expected exactly one", file=file)
+    parameters = {}
+    for line in ast.parse("".join(tagged[0]["source"])).body:
+        try:
+            assert isinstance(line, ast.AnnAssign)
+            assert isinstance(line.target, ast.Name)
+            assert line.value is not None
+            name, kind, default = line.target.id, ast.unparse(line.annotation), ast.literal_eval(line.value)
+        except (AssertionError, ValueError):
+            problem = f"found '{ast.unparse(line)}'; expected 'name: type = literal' only"
+            raise InputError(problem, file=file, field="parameters") from None
+        parameters[name] = Parameter(name, kind, default)
+    return parameters
+
+
+def _typed(text: Any, parameter: Parameter) -> Any:
+    """Turn the text of a runs file into the type that the notebook declares."""
+    if parameter.kind == "list[str]" and isinstance(text, list):
+        return [str(item) for item in text]
+    kind = _TYPES.get(parameter.kind)
+    expected = f"found '{text}'; expected {parameter.kind}"
+    if kind is None or isinstance(text, list | dict):
+        raise SwaptableError(expected)
+    if kind is bool:
+        if text not in ("true", "false"):
+            raise SwaptableError(f"{expected}: true or false")
+        return text == "true"
+    try:
+        return kind(text)
+    except ValueError:
+        raise SwaptableError(expected) from None
+
+
+def read_runs(path: str | Path) -> list[Run]:
+    """Read and check a runs file.
+
+    Parameters
+    ----------
+    path : str or Path
+        YAML: run name → ``notebook`` and ``parameters``.
+
+    Returns
+    -------
+    list of Run
+        In the order of the file.
+
+    Raises
+    ------
+    InputError
+        If a notebook, parameter or the type of a value is not known, with the place in the file.
+    """
+    found, source = read_yaml(Path(path))
+    if not isinstance(found, dict) or not found:
+        raise source.error((), "expected runs as name: {notebook: ..., parameters: {...}}")
+    return [_read_run(name, entry, source) for name, entry in found.items()]
+
+
+def _read_run(name: str, entry: Any, source: SourceText) -> Run:
+    allowed = ("notebook", "parameters")
+    if not isinstance(entry, dict) or "notebook" not in entry:
+        raise source.error((name,), "expected {notebook: ..., parameters: {...}}")
+    for key in entry:
+        if key not in allowed:
+            raise source.error(
+                (name, key), f"found '{key}'; expected {listed(allowed)}{nearest(key, allowed)}", at_key=True
+            )
+    if not all(c.isalnum() or c in "_-" for c in name):
+        raise source.error((name,), f"found '{name}'; a run is named with letters, digits, _ and -", at_key=True)
+    notebook = NOTEBOOKS / f"{entry['notebook']}.ipynb"
+    if not notebook.is_file():
+        known = sorted(book.stem for book in NOTEBOOKS.glob("*.ipynb"))
+        problem = (
+            f"found '{entry['notebook']}'; expected one of {listed(known)}{nearest(str(entry['notebook']), known)}"
+        )
+        raise source.error((name, "notebook"), problem)
+    declared = {key: value for key, value in notebook_parameters(notebook).items() if key != OUTPUT}
+    given = entry.get("parameters") or {}
+    if not isinstance(given, dict):
+        raise source.error((name, "parameters"), "expected name: value")
+    values = {}
+    for key, text in given.items():
+        at = (name, "parameters", key)
+        if key not in declared:
+            raise source.error(
+                at, f"found '{key}'; expected one of {listed(declared)}{nearest(key, declared)}", at_key=True
+            )
+        try:
+            values[key] = _typed(text, declared[key])
+        except SwaptableError as error:
+            raise source.error(at, str(error)) from None
+    return Run(name, notebook, values)
+
+
+def _sha256(path: Path) -> str:
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def _provenance(run: Run, parameters: Mapping[str, Any], started: datetime) -> dict[str, Any]:
+    """Say what went into a run: files by hash, release, versions, parameters and time."""
+    inputs = {"notebook": run.notebook}
+    for key, (folder, suffix) in _FILES.items():
+        if parameters.get(key):
+            inputs[key] = find_file(parameters[key], folder, suffix)
+    release = open_release(parameters.get("release", "sr28"))
+    reference = hashlib.sha256(b"".join(path.read_bytes() for path in sorted((DATA / "reference").glob("*.csv"))))
+    finished = datetime.now(UTC)
+    return {
+        "run": run.name,
+        "parameters": dict(parameters),
+        "inputs": {key: {"file": shown(path), "sha256": _sha256(path)} for key, path in inputs.items()},
+        "food_release": {
+            "name": release.name,
+            "released": release.manifest["released"],
+            "sha256": release.sha256,
+        },
+        "reference_tables_sha256": reference.hexdigest(),
+        "versions": {"python": sys.version.split()[0]} | {name: metadata.version(name) for name in _PACKAGES},
+        "started": started.isoformat(timespec="seconds"),
+        "finished": finished.isoformat(timespec="seconds"),
+        "seconds": round((finished - started).total_seconds(), 1),
+    }
+
+
+_PAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title}</title><style>{style}</style></head><body><main>
+{body}
+</main></body></html>
+"""
+_STYLE = """
+body{font:17px/1.5 Georgia,'Times New Roman',serif;color:#1a1a1a;background:#fff;margin:0}
+main{max-width:62rem;margin:0 auto;padding:1.5rem}
+h1,h2,h3{font-family:Verdana,Arial,sans-serif;line-height:1.25}h1{font-size:1.7rem}h2{font-size:1.25rem;margin-top:2.2rem}
+figure{margin:1rem 0}img{max-width:100%;height:auto}
+table{border-collapse:collapse;font-size:.82rem;font-family:Verdana,Arial,sans-serif;display:block;overflow-x:auto}
+caption{text-align:left;font-weight:bold;padding:.4rem 0}
+th,td{border-bottom:1px solid #bbb;padding:.25rem .55rem;text-align:right;vertical-align:top}
+th:first-child,td:first-child,tbody th{text-align:left}thead th{border-bottom:2px solid #333}
+a{color:#00508a}
+.runs{list-style:none;padding:0}.runs li{border-top:1px solid #bbb;padding:1rem 0}.runs img{max-width:26rem}
+@media print{main{max-width:none;padding:0}figure,table{break-inside:avoid}}
+"""
+
+
+def _page(title: str, body: str) -> str:
+    return _PAGE.format(title=html.escape(title), style=_STYLE, body=body)
+
+
+def _convert(notebook: Path, title: str) -> str:
+    """Turn an executed notebook into one self-contained page, code hidden."""
+    from nbconvert import HTMLExporter
+
+    exporter = HTMLExporter(
+        template_name="basic", exclude_input=True, exclude_input_prompt=True, exclude_output_prompt=True,
+        exclude_anchor_links=True, mathjax_url="", require_js_url="", mermaid_js_url="",
+    )  # fmt: skip
+    body, _ = exporter.from_filename(str(notebook))
+    return _page(title, body)
+
+
+def run_notebook(run: Run, reports: Path) -> Path:
+    """Execute one run and move it into place.
+
+    Parameters
+    ----------
+    run : Run
+    reports : Path
+        Folder of all reports; the run goes into ``reports/<run>/``.
+
+    Returns
+    -------
+    Path
+        The run's folder: executed notebook, ``index.html``, ``figures/``, ``tables/`` and ``provenance.json``.
+
+    Raises
+    ------
+    SwaptableError
+        If the notebook fails: its last error in one sentence. The broken notebook is kept under
+        ``reports/failed/<run>/``; an earlier report stays as it was.
+    """
+    # jupyterlab's rfc3987_syntax builds a grammar for a second at import, only to check IRIs
+    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
+    import papermill
+    from papermill.exceptions import PapermillExecutionError
+
+    started = datetime.now(UTC)
+    reports.mkdir(parents=True, exist_ok=True)
+    work = Path(tempfile.mkdtemp(prefix=f".{run.name}-", dir=reports))
+    notebook = work / f"{run.notebook.stem}.ipynb"
+    try:
+        papermill.execute_notebook(
+            str(run.notebook), str(notebook), parameters={**run.parameters, OUTPUT: str(work)}, cwd=str(HOME),
+            kernel_name="python3", progress_bar=False, log_output=False, execution_timeout=TIMEOUT_SECONDS,
+            extra_arguments=["--IPKernelApp.log_level=ERROR"],
+        )  # fmt: skip
+        _finish(run, work, notebook, started)
+    except PapermillExecutionError as error:
+        kept = _keep_broken(run, reports, work)
+        raise SwaptableError(f"{run.name}: {error.ename}: {error.evalue} (notebook kept in {shown(kept)})") from None
+    except BaseException:
+        shutil.rmtree(work, ignore_errors=True)
+        raise
+    return _move_into_place(work, reports / run.name)
+
+
+def _finish(run: Run, work: Path, notebook: Path, started: datetime) -> None:
+    declared = {name: parameter.default for name, parameter in notebook_parameters(run.notebook).items()}
+    parameters = {name: value for name, value in {**declared, **run.parameters}.items() if name != OUTPUT}
+    title = (work / "headline.txt").read_text(encoding="utf-8").splitlines()[0]
+    text = notebook.read_text(encoding="utf-8").replace(json.dumps(str(work))[1:-1], f"reports/{run.name}")
+    notebook.write_text(text, encoding="utf-8", newline="\n")
+    (work / "index.html").write_text(_convert(notebook, title), encoding="utf-8", newline="\n")
+    record = _provenance(run, parameters, started)
+    (work / "provenance.json").write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def _keep_broken(run: Run, reports: Path, work: Path) -> Path:
+    kept = reports / "failed" / run.name
+    shutil.rmtree(kept, ignore_errors=True)
+    kept.parent.mkdir(exist_ok=True)
+    return work.rename(kept)
+
+
+def _move_into_place(work: Path, final: Path) -> Path:
+    """Swap a finished folder in; the old one goes only when the new one is there."""
+    work.chmod(0o755)
+    old = Path(tempfile.mkdtemp(prefix=f".{final.name}-", dir=final.parent))
+    if final.exists():
+        final.rename(old / "old")
+    work.rename(final)
+    shutil.rmtree(old, ignore_errors=True)
+    shutil.rmtree(final.parent / "failed" / final.name, ignore_errors=True)
+    return final
+
+
+def _sweep(reports: Path) -> None:
+    """Remove what a killed run left behind."""
+    for left in reports.glob(".*-*"):
+        if left.is_dir() and time.time() - left.stat().st_mtime > ABANDONED_SECONDS:
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def run_all(
+    runs: Iterable[Run], reports: Path, *, jobs: int | None = None, report: Callable[[str], None] = print
+) -> dict[str, str]:
+    """Execute runs in parallel, with a progress bar on standard error, and write the index.
+
+    Parameters
+    ----------
+    runs : iterable of Run
+    reports : Path
+        Folder of all reports.
+    jobs : int, optional
+        How many at a time; the number of cores by default.
+    report : callable, optional
+        Told each failure as one sentence, as it happens.
+
+    Returns
+    -------
+    dict of str
+        Name of each failed run → its error.
+    """
+    waiting = list(runs)
+    reports.mkdir(parents=True, exist_ok=True)
+    _sweep(reports)
+    failed: dict[str, str] = {}
+    with ThreadPoolExecutor(max_workers=jobs or os.cpu_count() or 1) as pool:
+        futures = {pool.submit(run_notebook, run, reports): run for run in waiting}
+        try:
+            for future in tqdm(as_completed(futures), total=len(futures), desc="reports", unit="run", file=sys.stderr):
+                try:
+                    future.result()
+                except SwaptableError as error:
+                    failed[futures[future].name] = str(error)
+                    report(str(error))
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+    write_index(reports)
+    return failed
+
+
+def write_index(reports: Path) -> Path:
+    """Write the page that lists every run with its headline.
+
+    Parameters
+    ----------
+    reports : Path
+
+    Returns
+    -------
+    Path
+        ``index.html``
+    """
+    items = []
+    for record in sorted(reports.glob("[!.]*/provenance.json")):
+        folder, about = record.parent, json.loads(record.read_text(encoding="utf-8"))
+        title, headline = (folder / "headline.txt").read_text(encoding="utf-8").splitlines()[:2]
+        release = about["food_release"]
+        alt = (folder / "figures" / "density.txt").read_text(encoding="utf-8").splitlines()[0]
+        values = ", ".join(f"{key} {value}" for key, value in about["parameters"].items() if value)
+        items.append(
+            f'<li><h2><a href="{folder.name}/index.html">{html.escape(title)}</a></h2><p>{html.escape(headline)}</p>'
+            f'<img src="{folder.name}/figures/density.png" alt="{html.escape(alt)}" loading="lazy">'
+            f"<p><small>{html.escape(values)}; food release {release['name']} ({release['released']}); "
+            f"{about['finished']}</small></p></li>"
+        )
+    body = f'<h1>Reports</h1><ul class="runs">{"".join(items) or "<li>None yet.</li>"}</ul>'
+    part = reports / ".index.html.part"
+    part.write_text(_page("Reports", body), encoding="utf-8", newline="\n")
+    return part.replace(reports / "index.html")

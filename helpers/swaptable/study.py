@@ -1,0 +1,324 @@
+"""One study: a recipe's variants for one audience, with every table that a report shows."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from swaptable.comparison import choice_effects, differences, frontier, variant_values
+from swaptable.cost import cost_table, read_prices
+from swaptable.errors import InputError, SwaptableError, nearest
+from swaptable.folders import DATA, HOME
+from swaptable.foods import open_release
+from swaptable.judgement import (
+    REGIMES,
+    chosen_density,
+    daily_value_word,
+    nutrient_rich_foods_index,
+    percent_daily_value,
+)
+from swaptable.nutrients import (
+    Amounts,
+    amounts_table,
+    component_table,
+    compute,
+    ingredient_amounts,
+    lines_table,
+)
+from swaptable.recipes import Audience, read_audience, read_recipe
+from swaptable.reference import component_named
+from swaptable.variants import build_grid
+
+__all__ = ["Study", "check_audience", "compute_recipe", "find_file", "study_recipe"]
+
+MOST_ROWS = 24  # what a chart can show at slide size
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """A recipe computed and compared for one audience.
+
+    Attributes
+    ----------
+    amounts : Amounts
+    audience : Audience
+    regime : str
+        Labelling regime of the charts, ``"US"`` or ``"CA"``.
+    basis : str
+        Basis of differences, contributions and effects.
+    components : tuple of str
+        What is compared: sodium first, then what the user or the audience asks for.
+    variants : DataFrame
+        One row per variant: its options, sodium per serving in mg and percent daily value with each regime's
+        word, nutrient density, energy, weight and cost, and whether it is on the frontier.
+    differences, percent_daily_value, sodium_by_ingredient, effects, amounts_per_serving, ingredients : DataFrame
+        As made by :mod:`swaptable.comparison`, :mod:`swaptable.judgement` and :mod:`swaptable.nutrients`.
+    """
+
+    amounts: Amounts
+    audience: Audience
+    regime: str
+    basis: str
+    components: tuple[str, ...]
+    variants: pd.DataFrame
+    differences: pd.DataFrame
+    percent_daily_value: pd.DataFrame
+    sodium_by_ingredient: pd.DataFrame
+    effects: pd.DataFrame
+    ingredients: pd.DataFrame
+
+    @property
+    def title(self) -> str:
+        """Title of the recipe."""
+        return self.amounts.recipe.title
+
+    @property
+    def source_line(self) -> str:
+        """Where the numbers are from, for the foot of a chart."""
+        release = self.amounts.grid.release.manifest
+        return (
+            f"Estimate. Foods: {release['name'].upper()} ({release['released']}). "
+            "Retention factors: USDA Release 6 (2007)."
+        )
+
+    @property
+    def variants_to_read(self) -> pd.DataFrame:
+        """The variants without the columns that only repeat their label, names fit for a page."""
+        names = {
+            "sodium_mg_per_serving": "Sodium [mg]",
+            **{f"sodium_percent_dv_{code}": f"Sodium [% DV {code}]" for code in REGIMES},
+            **{f"sodium_word_{code}": f"Sodium is ({code})" for code in REGIMES},
+            "nrf93_per_100kcal": "Index 9.3 [per 100 kcal]",
+            "mean_percent_dv_per_100kcal": "Audience's nutrients [mean % DV per 100 kcal]",
+            "energy_kcal_per_serving": "Energy [kcal]",
+            "cooked_g_per_serving": "Weight [g]",
+            "cost_per_serving": "Cost",
+            "currency": "Currency",
+        }
+        return self.variants[[column for column in names if column in self.variants]].rename(columns=names)
+
+    @property
+    def ingredients_to_read(self) -> pd.DataFrame:
+        """What each ingredient is, weighs and undergoes, names fit for a page."""
+        table = self.ingredients
+        retention = table["retention_rows"].where(table["retention_rows"] != "", "none")
+        cooking = (table["food_class"] + ", " + table["process"]).where(table["process"] != "", "not cooked")
+        return pd.DataFrame(
+            {
+                "Ingredient": table["ingredient"],
+                "With": table["options"],
+                "Food": table["description"] + " (" + table["food"] + ")",
+                "Edible [g]": table["edible_g"],
+                "Weight from": table["weight_from"] + ": " + table["weight_evidence"],
+                "Cooking": cooking,
+                "Retention rows": retention,
+                "Yield": table["yield_factor"],
+                "Yield from": table["yield_from"] + ": " + table["yield_evidence"],
+                "Notes": table["notes"],
+            }
+        ).set_index("Ingredient")
+
+    def shown(self) -> list[str]:
+        """Pick the variants for a chart: all if they fit, else as written, single changes, frontier, least sodium."""
+        table = self.variants
+        if len(table) <= MOST_ROWS:
+            return list(table.index)
+        by_sodium = table.sort_values("sodium_mg_per_serving")
+        order = [
+            table.index[0],
+            *table.index[table["changes"] == 1],
+            *by_sodium.index[by_sodium["on_frontier"]],
+            *by_sodium.index,
+        ]
+        kept = set(list(dict.fromkeys(order))[:MOST_ROWS])
+        return [label for label in table.index if label in kept]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Name every table that goes with a report."""
+        return {
+            "variants": self.variants.reset_index(),
+            "amounts": amounts_table(self.amounts),
+            "differences": self.differences,
+            "percent_daily_value": self.percent_daily_value.rename_axis("variant").reset_index(),
+            "sodium_by_ingredient": self.sodium_by_ingredient.rename_axis("variant").reset_index(),
+            "effects": self.effects,
+            "ingredients": self.ingredients,
+        }
+
+
+def find_file(name: str | Path, folder: str, suffix: str) -> Path:
+    """Find one of the project's or the user's files by name or path.
+
+    Parameters
+    ----------
+    name : str or Path
+        A path, from here or from the project's folder, or the bare name of a file in ``data/<folder>/``.
+    folder, suffix : str
+        Such as ``"recipes"`` and ``".yaml"``.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    InputError
+        If there is none, with the names there are.
+    """
+    tried = [Path(name), HOME / name, DATA / folder / name, DATA / folder / f"{name}{suffix}"]
+    found = next((path for path in tried if path.is_file()), None)
+    if found is None:
+        known = sorted(path.stem for path in (DATA / folder).glob(f"*{suffix}"))
+        raise InputError(f"found '{name}'; expected a file or one of {', '.join(known)}{nearest(str(name), known)}")
+    return found
+
+
+def compute_recipe(recipe: str | Path, release: str | Path = "sr28") -> Amounts:
+    """Read a recipe and compute all its variants.
+
+    Parameters
+    ----------
+    recipe : str or Path
+        File, or the name of one in ``data/recipes/``.
+    release : str or Path, optional
+        Food release.
+
+    Returns
+    -------
+    Amounts
+
+    Raises
+    ------
+    InputError
+        With the place in the file.
+
+    Examples
+    --------
+    >>> amounts = compute_recipe("oat_pancakes")
+    >>> sodium = amounts.per("serving").sel(component="NA")
+    >>> sodium.dims
+    ('milk', 'yogurt', 'raising')
+    """
+    return compute(build_grid(read_recipe(find_file(recipe, "recipes", ".yaml")), open_release(release)))
+
+
+def check_audience(audience: Audience, release: str | Path = "sr28") -> tuple[list[str], list[str]]:
+    """Find the components that an audience is to raise and to keep down.
+
+    Parameters
+    ----------
+    audience : Audience
+    release : str or Path, optional
+        Food release that names the components.
+
+    Returns
+    -------
+    raised, kept_down : list of str
+        INFOODS tags.
+
+    Raises
+    ------
+    InputError
+        If one is not known, with its place in the file.
+    """
+    known = component_table(open_release(release))["component"]
+    found: list[list[str]] = []
+    for field, words in (("raise", audience.raise_components), ("keep down", audience.limit_components)):
+        found.append([])
+        for number, word in enumerate(words):
+            try:
+                found[-1].append(component_named(word, list(known)))
+            except SwaptableError as error:
+                raise audience.source.error((field, number), str(error)) from None
+    return found[0], found[1]
+
+
+def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.DataFrame:
+    grid, serving = amounts.grid, amounts.per("serving")
+    variants = grid.variants()
+    table = pd.DataFrame(variants, index=[grid.label(variant) for variant in variants]).rename_axis("variant")
+    table["changes"] = [sum(v[c] != grid.as_written[c] for c in grid.choices) for v in variants]
+    table["sodium_mg_per_serving"] = variant_values(serving.sel(component="NA"), grid)
+    for code in REGIMES:
+        percent = variant_values(percent_daily_value(amounts, code).sel(component="NA"), grid)
+        table[f"sodium_percent_dv_{code}"] = percent
+        table[f"sodium_word_{code}"] = [daily_value_word(value, code) for value in percent]
+    table["nrf93_per_100kcal"] = variant_values(nutrient_rich_foods_index(amounts), grid)
+    table["mean_percent_dv_per_100kcal"] = variant_values(chosen_density(amounts, raised, regime), grid)
+    table["energy_kcal_per_serving"] = variant_values(serving.sel(component="ENERC_KCAL"), grid)
+    table["cooked_g_per_serving"] = variant_values(amounts.data["cooked_g"] / amounts.recipe.servings, grid)
+    table["on_frontier"] = frontier(table["sodium_mg_per_serving"], table["nrf93_per_100kcal"])
+    return table
+
+
+def study_recipe(
+    recipe: str | Path,
+    audience: str | Path,
+    *,
+    regime: str = "US",
+    basis: str = "serving",
+    components: Sequence[str] = (),
+    release: str | Path = "sr28",
+    prices: str | Path = "",
+) -> Study:
+    """Compute and compare a recipe's variants for an audience.
+
+    Parameters
+    ----------
+    recipe, audience : str or Path
+        Files, or names of files in ``data/recipes/`` and ``data/audiences/``.
+    regime : str, optional
+        Labelling regime, ``"US"`` or ``"CA"``.
+    basis : str, optional
+        ``"batch"``, ``"serving"``, ``"100 g"`` or ``"100 kcal"``.
+    components : sequence of str, optional
+        INFOODS tags or plain names to compare; by default what the audience is to raise and to keep down.
+    release : str or Path, optional
+        Food release.
+    prices : str or Path, optional
+        Price file; without it nothing is costed.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    InputError, SwaptableError
+        If a file or parameter cannot be used.
+    """
+    amounts = compute_recipe(recipe, release)
+    people = read_audience(find_file(audience, "audiences", ".yaml"))
+    raised, kept_down = check_audience(people, release)
+    known = list(amounts.data["component"].to_numpy())
+    asked = [component_named(word, known) for word in components] or [*raised, *kept_down]
+    compared = tuple(dict.fromkeys(["NA", *asked]))
+    grid, per = amounts.grid, amounts.per(basis)
+
+    variants = _variant_table(amounts, raised, regime)
+    if prices:
+        variants = variants.join(cost_table(grid, read_prices(find_file(prices, ".", ".csv"))))
+    percent = percent_daily_value(amounts, regime)
+    valued = [component for component in compared if component in percent["component"]]
+    measures = {component: per.sel(component=component) for component in compared}
+    effects = pd.concat(
+        [choice_effects(values, grid).assign(measure=name) for name, values in measures.items()]
+        + [choice_effects(nutrient_rich_foods_index(amounts), grid).assign(measure="nrf93_per_100kcal")],
+        ignore_index=True,
+    )
+    return Study(
+        amounts=amounts,
+        audience=people,
+        regime=regime,
+        basis=basis,
+        components=compared,
+        variants=variants,
+        differences=differences(amounts, compared, basis),
+        percent_daily_value=pd.DataFrame({c: variant_values(percent.sel(component=c), grid) for c in valued}),
+        sodium_by_ingredient=ingredient_amounts(amounts, "NA", basis),
+        effects=effects,
+        ingredients=lines_table(amounts),
+    )
