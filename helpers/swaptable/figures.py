@@ -51,8 +51,6 @@ _STYLE: dict[Any, Any] = {
     "axes.spines.right": False,
     "figure.constrained_layout.use": True,
     "hatch.linewidth": 1.0,
-    "svg.hashsalt": "swaptable",
-    "svg.fonttype": "none",
 }
 
 
@@ -108,7 +106,8 @@ def plot_density(study: Study) -> Chart:
     """
     table = study.variants.dropna(subset=["sodium_mg_per_serving", "nrf93_per_100kcal"])
     figure, (axes, key) = _figure(6.2, 2, width_ratios=[2.3, 1])
-    first, rest = table.iloc[:1], table.iloc[1:]
+    written = study.variants.index[0]
+    first, rest = table[table.index == written], table[table.index != written]
     on = table[table["on_frontier"]].sort_values("sodium_mg_per_serving")
     axes.plot(on["sodium_mg_per_serving"], on["nrf93_per_100kcal"], color=BLUE, lw=1.5, zorder=1)
     groups = (
@@ -131,7 +130,7 @@ def plot_density(study: Study) -> Chart:
     key.text(
         0.02,
         0.66,
-        _letter_points(axes, on[on.index != first.index[0]]),
+        _letter_points(axes, on[on.index != written]),
         fontsize=10,
         va="top",
         linespacing=1.3,

@@ -49,7 +49,7 @@ def amount_text(value: float, unit: str = "", *, signed: bool = False, beside: f
     >>> amount_text(1234.5, "mg"), amount_text(0.04567, "mg"), amount_text(-3.0, signed=True)
     ('1,234 mg', '0.0457 mg', '−3')
     >>> amount_text(0.04567, "mg", beside=99.0)
-    '0 mg'
+    '≈0 mg'
     """
     if np.isnan(value):
         return "not known"
@@ -57,7 +57,7 @@ def amount_text(value: float, unit: str = "", *, signed: bool = False, beside: f
     digits = 0 if scale == 0 else max(0, 2 - int(np.floor(np.log10(scale))))
     text = f"{value:{'+' if signed and round(value, digits) else ''},.{digits}f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
-    text = "0" if text == "-0" else text
+    text = ("≈0" if value else "0") if text in ("-0", "0") else text
     return f"{text.replace('-', '−')} {unit}".strip()
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import base64
 import html
 import io
+import json
 from pathlib import Path
 
+import matplotlib as mpl
 import pandas as pd
 from IPython.display import HTML
 from matplotlib.figure import Figure
@@ -26,7 +28,8 @@ ESTIMATE = (
 def _bytes(figure: Figure, kind: str) -> bytes:
     stream = io.BytesIO()
     metadata = {"Date": None} if kind == "svg" else {}  # the same chart is the same file
-    figure.savefig(stream, format=kind, dpi=144, metadata=metadata)
+    with mpl.rc_context({"svg.hashsalt": "swaptable", "svg.fonttype": "none"}):
+        figure.savefig(stream, format=kind, dpi=144, metadata=metadata)
     return stream.getvalue()
 
 
@@ -96,6 +99,7 @@ def table_shown(table: pd.DataFrame, caption: str, digits: int = 3) -> HTML:
         return html.escape(str(value))
 
     plain = table.map(cell)
+    plain.index.name = None
     plain.columns = [html.escape(str(column).replace("_", " ")) for column in plain.columns]
     body = plain.to_html(escape=False, border=0)
     return HTML(body.replace(">", f"><caption>{html.escape(caption)}</caption>", 1))
@@ -120,7 +124,7 @@ def cautions_shown(study: Study) -> HTML:
 
 
 def save_study(study: Study, output: str) -> list[str]:
-    """Write every table of a study as CSV into a run's folder.
+    """Write every table of a study as CSV, and its summary, into a run's folder.
 
     Parameters
     ----------
@@ -139,5 +143,7 @@ def save_study(study: Study, output: str) -> list[str]:
     folder.mkdir(parents=True, exist_ok=True)
     for name, table in study.tables().items():
         table.to_csv(folder / f"{name}.csv", index=False, encoding="utf-8", lineterminator="\n")
-    (Path(output) / "headline.txt").write_text(f"{study.title}\n{headline(study)}\n", encoding="utf-8")
+    summary = {"title": study.title, "headline": headline(study), "audience": study.audience.title}
+    text = json.dumps(summary, indent=2, ensure_ascii=False) + "\n"
+    (Path(output) / "summary.json").write_text(text, encoding="utf-8", newline="\n")
     return sorted(path.name for path in folder.glob("*.csv"))

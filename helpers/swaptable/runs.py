@@ -317,11 +317,11 @@ def run_notebook(run: Run, reports: Path) -> Path:
 def _finish(run: Run, work: Path, notebook: Path, started: datetime) -> None:
     declared = {name: parameter.default for name, parameter in notebook_parameters(run.notebook).items()}
     parameters = {name: value for name, value in {**declared, **run.parameters}.items() if name != OUTPUT}
-    title = (work / "headline.txt").read_text(encoding="utf-8").splitlines()[0]
+    summary = json.loads((work / "summary.json").read_text(encoding="utf-8"))
     text = notebook.read_text(encoding="utf-8").replace(json.dumps(str(work))[1:-1], f"reports/{run.name}")
     notebook.write_text(text, encoding="utf-8", newline="\n")
-    (work / "index.html").write_text(_convert(notebook, title), encoding="utf-8", newline="\n")
-    record = _provenance(run, parameters, started)
+    (work / "index.html").write_text(_convert(notebook, summary["title"]), encoding="utf-8", newline="\n")
+    record = {**summary, **_provenance(run, parameters, started)}
     (work / "provenance.json").write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
@@ -406,12 +406,12 @@ def write_index(reports: Path) -> Path:
     items = []
     for record in sorted(reports.glob("[!.]*/provenance.json")):
         folder, about = record.parent, json.loads(record.read_text(encoding="utf-8"))
-        title, headline = (folder / "headline.txt").read_text(encoding="utf-8").splitlines()[:2]
         release = about["food_release"]
         alt = (folder / "figures" / "density.txt").read_text(encoding="utf-8").splitlines()[0]
         values = ", ".join(f"{key} {value}" for key, value in about["parameters"].items() if value)
         items.append(
-            f'<li><h2><a href="{folder.name}/index.html">{html.escape(title)}</a></h2><p>{html.escape(headline)}</p>'
+            f'<li><h2><a href="{folder.name}/index.html">{html.escape(about["title"])}</a></h2>'
+            f"<p>{html.escape(about['audience'])}</p><p><strong>{html.escape(about['headline'])}</strong></p>"
             f'<img src="{folder.name}/figures/density.png" alt="{html.escape(alt)}" loading="lazy">'
             f"<p><small>{html.escape(values)}; food release {release['name']} ({release['released']}); "
             f"{about['finished']}</small></p></li>"

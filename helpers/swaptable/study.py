@@ -95,10 +95,10 @@ class Study:
             "mean_percent_dv_per_100kcal": "Audience's nutrients [mean % DV per 100 kcal]",
             "energy_kcal_per_serving": "Energy [kcal]",
             "cooked_g_per_serving": "Weight [g]",
-            "cost_per_serving": "Cost",
-            "currency": "Currency",
         }
-        return self.variants[[column for column in names if column in self.variants]].rename(columns=names)
+        if "cost_per_serving" in self.variants:
+            names["cost_per_serving"] = f"Cost [{self.variants['currency'].iloc[0]}]"
+        return self.variants[list(names)].rename(columns=names)
 
     @property
     def ingredients_to_read(self) -> pd.DataFrame:

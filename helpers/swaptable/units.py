@@ -92,7 +92,7 @@ class Measure:
     Attributes
     ----------
     name : str
-        Canonical name, such as ``"cup"``.
+        Canonical name, such as ``"us cup"``.
     kind : str
         ``"mass"`` or ``"volume"``.
     size : float
@@ -208,7 +208,7 @@ def measure_named(word: str) -> Measure | None:
     Examples
     --------
     >>> measure_named("cups")
-    Measure(name='cup', kind='volume', size=236.5882365)
+    Measure(name='us cup', kind='volume', size=236.5882365)
     >>> measure_named("T") is None
     True
     """

@@ -1,0 +1,71 @@
+"""Notebooks tell a story and hold no logic; each runs through our own runner with two sets of parameters."""
+
+import ast
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from swaptable.runs import OUTPUT, Run, notebook_parameters, run_notebook
+
+NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("*.ipynb"))
+OTHER_PARAMETERS = {
+    "compare_variants": {
+        "recipe": "oat_pancakes",
+        "audience": "bone_health",
+        "regime": "CA",
+        "components": ["calcium"],
+    },
+}
+MOST_CODE_CELLS, MOST_LINES = 15, 10
+
+
+def code_cells(notebook: Path) -> list[dict]:
+    """Read the code cells of a notebook."""
+    cells = json.loads(notebook.read_text(encoding="utf-8"))["cells"]
+    return [cell for cell in cells if cell["cell_type"] == "code"]
+
+
+def test_there_are_notebooks():
+    """The other tests of this file have something to test."""
+    assert [notebook.stem for notebook in NOTEBOOKS] == sorted(OTHER_PARAMETERS)
+
+
+@pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebook_is_a_story_of_calls(notebook):
+    """Few short cells, no definitions, loops or arithmetic, and no stored output."""
+    cells = code_cells(notebook)
+    assert len(cells) <= MOST_CODE_CELLS
+    for cell in cells:
+        assert cell["outputs"] == []
+        assert cell["execution_count"] is None
+        assert len(cell["source"]) <= MOST_LINES
+        logic = (ast.FunctionDef, ast.ClassDef, ast.For, ast.While, ast.If, ast.BinOp, ast.Lambda, ast.comprehension)
+        nodes = list(ast.walk(ast.parse("".join(cell["source"]))))
+        assert not [node for node in nodes if isinstance(node, logic)]
+
+
+@pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
+def test_parameters_come_first(notebook):
+    """The parameters are the first code cell, among them the folder that the runner gives."""
+    assert "parameters" in code_cells(notebook)[0]["metadata"]["tags"]
+    assert notebook_parameters(notebook)[OUTPUT].default == ""
+
+
+@pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
+def test_notebook_runs_with_two_parameter_sets(notebook, tmp_path):
+    """Defaults and another set both run whole, leave the same files, and differ in their tables."""
+    runs = {"defaults": {}, "other": OTHER_PARAMETERS[notebook.stem]}
+    folders = [run_notebook(Run(name, notebook, values), tmp_path) for name, values in runs.items()]
+    names = [sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*.*")) for folder in folders]
+    assert names[0] == names[1]
+    assert {"index.html", "provenance.json", "summary.json", "figures/density.svg"} <= set(names[0])
+    for table in sorted((folders[0] / "tables").glob("*.csv")):
+        one, other = (pd.read_csv(folder / "tables" / table.name, keep_default_na=False) for folder in folders)
+        assert len(one) > 0
+        assert not one.equals(other), table.name
+    page = (folders[0] / "index.html").read_text(encoding="utf-8")
+    assert page.count("<img alt=") == 5
+    assert "http" not in page.replace("http://www.w3.org", "")
+    assert str(tmp_path) not in page
