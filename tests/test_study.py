@@ -70,9 +70,7 @@ def test_wrong_options_are_named(study_of, options, message):
 
 def test_missing_file_names_those_there_are():
     """A recipe that is not there is answered with the demo's names."""
-    with pytest.raises(
-        InputError, match=r"found 'barley_pit'; expected a file .*; did you mean 'barley_pot'"
-    ):
+    with pytest.raises(InputError, match=r"found 'barley_pit'; expected a file .*; did you mean 'barley_pot'"):
         find_file("barley_pit", "recipes", ".yaml")
 
 

@@ -4,27 +4,21 @@ What a notebook needs, in one screen: :func:`study_recipe` computes and compares
 one chart each, the ``_shown`` functions show a result on the page, :func:`save_study` writes the tables.
 """
 
-from swaptable.figures import (
-    plot_contributions,
-    plot_daily_values,
-    plot_density,
-    plot_differences,
-    plot_effects,
-)
-from swaptable.reports import cautions_shown, chart_shown, save_study, summary_shown, table_shown
-from swaptable.study import compute_recipe, study_recipe
+from importlib import import_module
+from typing import Any
 
-__all__ = [
-    "cautions_shown",
-    "chart_shown",
-    "compute_recipe",
-    "plot_contributions",
-    "plot_daily_values",
-    "plot_density",
-    "plot_differences",
-    "plot_effects",
-    "save_study",
-    "study_recipe",
-    "summary_shown",
-    "table_shown",
-]
+_HOMES = {
+    "study": ("compute_recipe", "study_recipe"),
+    "figures": ("plot_contributions", "plot_daily_values", "plot_density", "plot_differences", "plot_effects"),
+    "reports": ("cautions_shown", "chart_shown", "save_study", "summary_shown", "table_shown"),
+}
+
+__all__ = sorted(name for names in _HOMES.values() for name in names)
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public name when it is first used, so that the command line need not load the drawing."""
+    home = next((module for module, names in _HOMES.items() if name in names), None)
+    if home is None:
+        raise AttributeError(f"module 'swaptable' has no attribute '{name}'")
+    return getattr(import_module(f"swaptable.{home}"), name)

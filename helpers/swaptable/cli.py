@@ -23,6 +23,10 @@ DONE, RUN_FAILED, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
 def _report(options: argparse.Namespace) -> int:
     from swaptable.runs import read_runs, run_all
 
+    if options.jobs is not None and options.jobs < 1:
+        raise SwaptableError(f"found --jobs {options.jobs}; expected 1 or more")
+    if options.output.exists() and not options.output.is_dir():
+        raise InputError("is a file; expected a folder for the reports", file=shown(options.output))
     runs = read_runs(options.runs)
     known = [run.name for run in runs]
     for name in options.run:
@@ -42,6 +46,8 @@ def _table(options: argparse.Namespace) -> int:
     from swaptable.reference import component_named
     from swaptable.study import compute_recipe
 
+    if options.ingredients and (options.component or options.basis):
+        raise SwaptableError("--ingredients lists everything; leave --component and --basis out")
     amounts = compute_recipe(options.recipe, options.release)
     if options.ingredients:
         table = lines_table(amounts)
@@ -70,7 +76,8 @@ def _check(options: argparse.Namespace) -> int:
 def _checked(path: Path) -> str:
     """Check one file of any kind and say what it is."""
     from swaptable.cost import read_prices
-    from swaptable.recipes import read_audience, read_yaml
+    from swaptable.located_yaml import read_yaml
+    from swaptable.recipes import read_audience
     from swaptable.runs import read_runs
     from swaptable.study import check_audience, compute_recipe
 
@@ -80,7 +87,7 @@ def _checked(path: Path) -> str:
     if isinstance(found, dict) and "raise" in found:
         check_audience(read_audience(path))
         return "audience"
-    if isinstance(found, dict) and found and all(isinstance(v, dict) and "notebook" in v for v in found.values()):
+    if isinstance(found, dict) and found and all(isinstance(v, dict) for v in found.values()):
         return f"runs file, {len(read_runs(path))} runs"
     amounts = compute_recipe(path)
     return f"recipe, {len(amounts.grid.variants())} variants, weight as eaten {amounts.cooked_weight_origin}"
@@ -168,6 +175,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except BrokenPipeError:  # the reader, such as head, has seen enough
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+    except OSError as error:  # such as a full disk
+        print(f"{error.strerror}: {error.filename or 'output'}", file=sys.stderr)
+        return RUN_FAILED
     except KeyboardInterrupt:
         print("interrupted; finished reports are in place, the others as they were", file=sys.stderr)
         return INTERRUPTED

@@ -28,7 +28,7 @@ def variant_values(values: xr.DataArray, grid: Grid) -> pd.Series:
     Series
         Indexed by the variant's label, the recipe as written first.
     """
-    return pd.Series({grid.label(variant): float(values.sel(variant)) for variant in grid.variants()}, dtype=float)
+    return pd.Series(grid.listed(values), index=grid.labels, dtype=float)
 
 
 def differences(amounts: Amounts, components: Sequence[str], basis: str = "serving") -> pd.DataFrame:

@@ -28,6 +28,11 @@ __all__ = ["NOT_COOKED", "Cooking", "cook_food", "find_yield", "retention_for"]
 NOT_COOKED = "not cooked"
 # Processes that a food may undergo after it was cooked or canned, with published factors of their own.
 _AFTERWARDS = {"reheated", "heated", "drained", "rinsed", "toasted"}
+# Processes in which what a food loses goes into a liquid rather than up in steam.
+_IN_LIQUID = {
+    "boiled", "simmered", "stewed", "cooked", "poached", "steamed", "braised", "browned then simmered",
+    "sauteed then simmered", "boiled or baked",
+}  # fmt: skip
 # The factor for vitamin A stands for retinol; carotenoids have factors of their own.
 _FACTOR_OF = {"RETOL": "VITA_RAE", "VITB12_ADDED": "VITB12"}
 
@@ -78,7 +83,9 @@ def _choose(rows: pd.DataFrame, detail: str | None, what: str) -> pd.DataFrame:
     if not detail:
         return rows[rows["default"] == "yes"]
     chosen = rows[rows["detail"] == detail]
-    if chosen.empty:
+    # a detail may be published for one fate of the liquid only; the other takes its default row
+    chosen = pd.concat([chosen, rows[(rows["default"] == "yes") & ~rows["liquid"].isin(chosen["liquid"])]])
+    if detail not in set(chosen["detail"]):
         details = sorted(set(rows["detail"]) - {""})
         raise SwaptableError(
             f"found detail '{detail}'; expected for {what}: {listed(details) or 'no detail'}{nearest(detail, details)}",
@@ -183,29 +190,39 @@ def find_yield(
     Returns
     -------
     factor : float
-        Cooked weight over raw edible weight. [-] With the liquid kept, what the food loses stays in the dish.
+        Cooked weight over raw edible weight. [-] Cooked in a liquid that is kept, a food's loss stays in the
+        dish; what dry heat drives off is gone, whether or not the drippings are kept.
     origin, evidence : str
     """
-    cut = meat_cut_yield(food.code, (process, *processes_for(cook)))
-    if cut is not None and liquid != 1:
+    drained = _drained_yield(food, release, food_class, (process, *processes_for(cook)))
+    kept = liquid if liquid is not None and process in _IN_LIQUID else 0.0
+    if kept == 1:
+        return 1.0, "liquid kept, nothing evaporated; the liquid is an ingredient of its own", "assumed"
+    if drained is None:
+        return 1.0, f"no yield published for {food_class}, {process}: weight unchanged", "assumed"
+    factor, origin, evidence = drained
+    kept = kept if factor < 1 else 0.0  # what has soaked up liquid holds it, whatever is done with the rest
+    note = f"; {kept:.0%} of the liquid kept" if kept else ""
+    return factor + kept * (1.0 - factor), origin + note, evidence
+
+
+def _drained_yield(
+    food: Food, release: FoodRelease, food_class: str, processes: tuple[str, ...]
+) -> tuple[float, str, str] | None:
+    """Find the published yield without the liquid: of the cut, of the food's own pair, of its class."""
+    cut = meat_cut_yield(food.code, processes)
+    if cut is not None:
         return cut[0], cut[1], "measured"
     table = yield_table()
-    rows = table[(table["food_class"] == food_class) & (table["process"] == process)]
-    drained = rows[rows["liquid"] != "kept"]
-    if len(drained) and liquid != 1:
-        row = drained.iloc[0]
-        own = _own_yield(food, release, str(row["pairs"]))
-        factor = float(row["yield_factor"]) if own is None else own
-        share = liquid or 0.0
-        note = f"; {share:.0%} of the liquid kept" if share else ""
-        return (
-            factor + share * (1.0 - factor),
-            f"{row['source']}{', this food' if own else ''}{note}",
-            str(row["evidence"]),
-        )
-    if liquid == 1:
-        return 1.0, "liquid kept, nothing evaporated", "assumed"
-    return 1.0, f"no yield published for {food_class}, {process}: weight unchanged", "assumed"
+    table = table[(table["food_class"] == food_class) & (table["liquid"] != "kept")]
+    for process in processes:
+        rows = table[table["process"] == process]
+        if len(rows):
+            row = rows.iloc[0]
+            own = _own_yield(food, release, str(row["pairs"]))
+            factor = float(row["yield_factor"]) if own is None else own
+            return factor, f"{row['source']}{', this food' if own else ''}", str(row["evidence"])
+    return None
 
 
 def cook_food(

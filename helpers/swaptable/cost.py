@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -66,14 +68,28 @@ def read_prices(path: str | Path) -> dict[str, Price]:
             if missing:
                 raise InputError(f"has no column '{missing[0]}'; expected {', '.join(_COLUMNS)}", file=file, line=1)
             rows = [(reader.line_num, row) for row in reader]
-    except (OSError, UnicodeDecodeError) as error:
+            repeated = [column for column in _COLUMNS if (reader.fieldnames or []).count(column) > 1]
+            if repeated:
+                raise InputError(f"has the column '{repeated[0]}' twice", file=file, line=1)
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise InputError(f"cannot be read as UTF-8 text ({error})", file=file) from error
     prices: dict[str, Price] = {}
     for line, row in rows:
+        cells = [value for value in row.values() if isinstance(value, str)]
+        if None in row or len(cells) != len(row):
+            raise InputError(f"found {_cells(row)} cells; expected {len(_COLUMNS)}", file=file, line=line)
+        if not re.fullmatch(r"\w+:\w+", row["food"]):
+            problem = f"found '{row['food']}'; expected a food code with its release, such as sr28:11352"
+            raise InputError(problem, file=file, line=line, field="food")
         if row["food"] in prices:
             raise InputError(f"'{row['food']}' is there twice; keep one price", file=file, line=line, field="food")
         prices[row["food"]] = _price(row, file, line, prices)
     return prices
+
+
+def _cells(row: Mapping[str | None, object]) -> int:
+    extra = row.get(None)
+    return sum(isinstance(value, str) for value in row.values()) + (len(extra) if isinstance(extra, list) else 0)
 
 
 def _price(row: Mapping[str, str], file: str, line: int, before: Mapping[str, Price]) -> Price:
@@ -90,9 +106,14 @@ def _price(row: Mapping[str, str], file: str, line: int, before: Mapping[str, Pr
     unit = measure_named(amount.measure)
     if unit is None or unit.kind != "mass" or amount.number == 0:
         raise InputError(f"found '{row['per']}'; expected a mass such as 1 kg", file=file, line=line, field="per")
-    currency = next((other.currency for other in before.values()), row["currency"])
-    if row["currency"] != currency or not row["currency"]:
-        problem = f"found '{row['currency']}'; expected one currency throughout{f', {currency}' if currency else ''}"
+    try:
+        date.fromisoformat(row["date"] or "0001-01-01")
+    except ValueError:
+        problem = f"found '{row['date']}'; expected a date such as 2026-09-01, or nothing"
+        raise InputError(problem, file=file, line=line, field="date") from None
+    currency = next((other.currency for other in before.values()), "")
+    if not re.fullmatch("[A-Z]{3}", row["currency"]) or row["currency"] != (currency or row["currency"]):
+        problem = f"found '{row['currency']}'; expected one currency throughout, {currency or 'such as CAD'}"
         raise InputError(problem, file=file, line=line, field="currency")
     return Price(price / (amount.number * unit.size), row["currency"], row["date"])
 

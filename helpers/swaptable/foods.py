@@ -10,7 +10,9 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import shutil
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
@@ -26,19 +28,14 @@ __all__ = ["Food", "FoodRelease", "Portion", "open_release", "state_of", "write_
 
 TABLES_NEEDED = ("foods", "values", "portions", "components")
 
-# Words of a description that say what was done to the food, in the order in which they decide.
-_STATES = (
-    ("raw", r"raw|uncooked|unprepared|unheated|unroasted|as purchased|as packaged"),
-    (
-        "cooked",
-        r"cooked|boiled|baked|roasted|braised|broiled|grilled|fried|sauteed|stewed|steamed|simmered|microwaved|poached|"
-        r"scrambled|omelet|toasted|heated|reheated|prepared|rotisserie|barbecued|candied|souffle|pan-browned",
-    ),
-    ("raw", r"dry"),
-    ("canned", r"canned|bottled"),
-    ("ready to eat", r"ready[- ]to[- ](?:serve|eat|drink|heat)"),
+# Words of a description that say what was done to the food; the last one in the description decides.
+_RAW_OR_COOKED = re.compile(
+    r"\b(?P<raw>raw|uncooked|unprepared|unheated|unroasted|as purchased|as packaged|dry(?![ -](?:milk|heat)))\b"
+    r"|\b(?P<cooked>cooked|boiled|baked|roasted|braised|broiled|grilled|fried|sauteed|stewed|steamed|simmered|"
+    r"microwaved|poached|scrambled|omelet|toasted|heated|reheated|prepared(?! with (?:calcium|magnesium|nigari))|"
+    r"rotisserie|barbecued|candied|souffle|pan-browned)\b"
 )
-_STATES_READ = tuple((state, re.compile(rf"\b(?:{words})\b")) for state, words in _STATES)
+_KEPT = re.compile(r"\b(?P<canned>(?<!not )canned|bottled)\b|\b(?P<ready>ready[- ]to[- ](?:serve|eat|drink|heat))\b")
 
 
 def state_of(description: str) -> str:
@@ -52,18 +49,20 @@ def state_of(description: str) -> str:
     Returns
     -------
     str
-        ``"raw"``, ``"cooked"``, ``"canned"``, ``"ready to eat"`` or ``"unstated"``. Words such as raw and
-        unprepared decide over words for cooked ("Potatoes, hash brown, frozen, plain, unprepared").
+        ``"raw"``, ``"cooked"``, ``"canned"``, ``"ready to eat"`` or ``"unstated"``. Of words for raw and
+        for cooked the last decides ("Potatoes, hash brown, fried, frozen, unprepared" are raw).
 
     Examples
     --------
-    >>> state_of("Carrots, raw"), state_of("Carrots, cooked, boiled, drained, without salt")
+    >>> state_of("Carrots, raw"), state_of("Apples, raw, without skin, cooked, boiled")
     ('raw', 'cooked')
     >>> state_of("Beans, white, mature seeds, canned"), state_of("Oil, olive, salad or cooking")
     ('canned', 'unstated')
     """
     words = description.lower()
-    return next((state for state, pattern in _STATES_READ if pattern.search(words)), "unstated")
+    found = [str(match.lastgroup) for match in _RAW_OR_COOKED.finditer(words)]
+    found = found[-1:] or [str(match.lastgroup) for match in _KEPT.finditer(words)]
+    return {"ready": "ready to eat"}.get(found[0], found[0]) if found else "unstated"
 
 
 @dataclass(frozen=True)
@@ -221,10 +220,10 @@ class FoodRelease:
         if release not in ("", self.name):
             raise SwaptableError(f"found '{code}'; this run reads the food release '{self.name}'")
         if bare not in self.foods.index:
-            hint = nearest(bare, self.foods.index)
-            close = re.search(r"'(.+)'", hint)
-            named = f" ({self.foods.at[close[1], 'description']})" if close else ""
-            raise SwaptableError(f"found '{code}'; expected a food code of {self.name}{hint}{named}")
+            whole = bare.zfill(len(self.foods.index[0]))  # a spreadsheet may have eaten the leading zero
+            close = [whole] if whole in self.foods.index else get_close_matches(bare, self.foods.index, n=1, cutoff=0.8)
+            hint = f"; did you mean '{close[0]}' ({self.foods.at[close[0], 'description']})?" if close else ""
+            raise SwaptableError(f"found '{code}'; expected a food code of {self.name}{hint}")
         row = self.foods.loc[bare]
         return Food(
             code=bare,
@@ -236,7 +235,7 @@ class FoodRelease:
         )
 
     def raw_form(self, food: Food) -> str | None:
-        """Name a raw food that a cooked one may have been made from: the first of the same head words.
+        """Name the raw food that a cooked one was most likely made from, by the words they share.
 
         Parameters
         ----------
@@ -248,12 +247,16 @@ class FoodRelease:
             Code and description, such as ``"sr28:11124 Carrots, raw"``.
         """
         head = food.description.split(",")[0].lower()
-        same = self.foods[
-            (self.foods["food_group"] == food.food_group)
-            & self.foods["description"].str.lower().str.startswith(head + ",")
-        ]["description"]
-        raw = next((code for code, text in same.items() if state_of(text) == "raw"), None)
-        return None if raw is None else f"{self.name}:{raw} {same[raw]}"
+        texts = self.foods.loc[self.foods["food_group"] == food.food_group, "description"]
+        texts = texts[texts.str.lower().str.startswith(head + ",")]
+        words = set(re.findall(r"\w+", food.description.lower()))
+        shared = {
+            code: (len(words & (found := set(re.findall(r"\w+", text.lower())))), -len(found - words))
+            for code, text in texts.items()
+            if state_of(text) == "raw"
+        }
+        best = max(shared, key=lambda code: shared[code], default=None)
+        return None if best is None else f"{self.name}:{best} {texts[best]}"
 
     def values(self, code: str) -> pd.Series:
         """Give the values of one food.
@@ -338,12 +341,16 @@ def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.D
     Raises
     ------
     InputError
-        If the folder exists.
+        If the folder exists or a needed table is missing.
     """
     if folder.exists():
         raise InputError("exists already, and a release is never overwritten; name another folder", file=folder)
+    missing = [name for name in TABLES_NEEDED if name not in tables]
+    if missing:
+        raise InputError(f"found no table '{missing[0]}'; expected {', '.join(TABLES_NEEDED)}", file=folder)
     part = folder.with_name(folder.name + ".part")
-    part.mkdir(parents=True, exist_ok=True)
+    shutil.rmtree(part, ignore_errors=True)
+    part.mkdir(parents=True)
     entries = {}
     for name, table in tables.items():
         path = part / f"{name}.parquet"

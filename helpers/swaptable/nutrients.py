@@ -14,6 +14,7 @@ import xarray as xr
 
 from swaptable.errors import SwaptableError, nearest
 from swaptable.foods import FoodRelease
+from swaptable.located_yaml import Place
 from swaptable.recipes import Recipe
 from swaptable.units import (
     ALPHA_CAROTENE_PER_RAE,
@@ -251,6 +252,21 @@ def _cooked_weight(grid: Grid, edible: xr.DataArray, estimated: xr.DataArray) ->
     return cooked, origin
 
 
+def _check_water(grid: Grid, water: xr.DataArray, cooked: xr.DataArray) -> None:
+    """Refuse a weight as eaten that is less than the solids and fat, and blame where the weight came from."""
+    recipe = grid.recipe
+    for variant in grid.variants():
+        if not float(water.sel(variant)) < -0.005 * float(cooked.sel(variant)):
+            continue
+        place: Place = ("cooked weight",) if recipe.cooked_weight is not None else ("ingredients",)
+        for choice, option in variant.items():
+            if recipe.choices[choice][option].cooked_weight is not None:
+                place = ("choices", choice, option, "cooked weight")
+        grams = f"{float(cooked.sel(variant)):.4g} g"
+        problem = f"found a cooked weight of {grams} for '{grid.label(variant)}', less than its solids and fat weigh"
+        raise recipe.source.error(place, problem)
+
+
 def compute(grid: Grid) -> Amounts:
     """Compute every component of every variant.
 
@@ -283,11 +299,8 @@ def compute(grid: Grid) -> Amounts:
     batch = _total([part.amount for part in parts], grid)
     alcohol = _total([part.alcohol_lost_g for part in parts], grid)
     water = batch.sel(component="WATER", drop=True) + (cooked - edible) + alcohol
-    if bool((water < -0.005 * edible).any()):
-        grams = f"{float(cooked.min()):.4g} g"
-        raise grid.recipe.source.error(
-            ("cooked weight",), f"found a cooked weight of {grams}, less than the dish's solids and fat weigh"
-        )
+    water = water.where(share.sel(component="WATER", drop=True) > 1 - 1e-9)  # else nobody knows what is left
+    _check_water(grid, water, cooked)
     batch = xr.where(batch["component"] == "WATER", water, batch).transpose(*batch.dims)
     data = xr.Dataset(
         {

@@ -1,4 +1,4 @@
-"""Recipe files: the model, and reading YAML so that every error names file, line, column and field.
+"""Recipe and audience files: the model, and checking it so that every error names its place.
 
 A recipe is data only; what its words weigh and what its foods hold is found out in later modules.
 """
@@ -6,11 +6,9 @@ A recipe is data only; what its words weigh and what its foods hold is found out
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-import yaml
 from pydantic import (
     BaseModel,
     BeforeValidator,
@@ -22,7 +20,7 @@ from pydantic import (
 )
 
 from swaptable.errors import InputError, SwaptableError, listed, nearest
-from swaptable.folders import shown
+from swaptable.located_yaml import Place, SourceText, read_yaml
 from swaptable.units import Amount, measure_named, parse_amount, parse_percent
 
 __all__ = [
@@ -32,48 +30,21 @@ __all__ = [
     "Option",
     "Patch",
     "Recipe",
-    "SourceText",
     "read_audience",
     "read_recipe",
-    "read_yaml",
     "recipe_schema",
 ]
 
 AS_WRITTEN = "as written"
+MOST_YIELD = 10.0  # dried foods swell to a few times their weight; beyond this it is a slip
 # The grid names its own dimensions and columns with these; a choice of the same name would hide them.
 RESERVED = {
-    "component", "unit", "basis", "amount", "known_share", "known share", "status", "ingredient", "variant",
-    "choice", "option", "allowed", "cooked weight", "difference",
+    "allowed", "amount", "basis", "batch", "changes", "choice", "component", "cooked weight", "cooked_g",
+    "cooked_g_per_serving", "cost_per_serving", "currency", "difference", "edible_g", "effect",
+    "energy_kcal_per_serving", "ingredient", "known share", "known_share", "mean_percent_dv_per_100kcal", "measure",
+    "name", "not_priced", "nrf93_per_100kcal", "on_frontier", "option", "per_batch", "sodium_mg_per_serving",
+    "sodium_percent_dv_ca", "sodium_percent_dv_us", "sodium_word_ca", "sodium_word_us", "status", "unit", "variant",
 }  # fmt: skip
-
-Place = tuple[str | int, ...]
-
-
-@dataclass(frozen=True)
-class SourceText:
-    """Where each field of a YAML file stands, to say so in errors.
-
-    Attributes
-    ----------
-    file : str
-        Path as shown to the reader.
-    places : dict
-        Path of keys → (line, column) of the value, counted from 1.
-    keys : dict
-        The same for the keys themselves.
-    """
-
-    file: str = ""
-    places: Mapping[Place, tuple[int, int]] = field(default_factory=dict)
-    keys: Mapping[Place, tuple[int, int]] = field(default_factory=dict)
-
-    def error(self, path: Place, problem: str, *, at_key: bool = False) -> InputError:
-        """Build the error for the field at ``path``, at the nearest place that the file has."""
-        known = self.keys if at_key else self.places
-        place = next((known[path[:n]] for n in range(len(path), -1, -1) if path[:n] in known), (None, None))
-        return InputError(
-            problem, file=self.file or None, line=place[0], column=place[1], field=".".join(map(str, path))
-        )
 
 
 def _amount(text: Any) -> Amount:
@@ -90,14 +61,17 @@ def _kind(value: Any) -> str:
     return "a mapping" if isinstance(value, Mapping) else "a list" if isinstance(value, list) else f"'{value}'"
 
 
-def _share(text: Any) -> float:
-    return text if isinstance(text, float) else parse_percent(_text(text))
-
-
 def _refuse(text: Any) -> float:
-    share = _share(text)
+    share = text if isinstance(text, float) else parse_percent(_text(text))
     if share >= 1:
         raise SwaptableError(f"found '{text}'; expected less than 100 %")
+    return share
+
+
+def _yield(text: Any) -> float:
+    share = text if isinstance(text, float) else parse_percent(_text(text))
+    if not 0 < share <= MOST_YIELD:
+        raise SwaptableError(f"found '{text}'; expected more than 0 % and at most {100 * MOST_YIELD:.0f} %")
     return share
 
 
@@ -106,13 +80,14 @@ def _liquid(text: Any) -> float:
     if isinstance(text, float):
         return text
     words = {"kept": 1.0, "discarded": 0.0}
+    text = _text(text)
     if text in words:
         return words[text]
     allowed = "expected kept, discarded or the share kept, such as 50 %"
     try:
-        share = parse_percent(_text(text))
+        share = parse_percent(text)
     except SwaptableError:
-        raise SwaptableError(f"found '{text}'; {allowed}{nearest(_text(text), words)}") from None
+        raise SwaptableError(f"found '{text}'; {allowed}{nearest(text, words)}") from None
     if share > 1:
         raise SwaptableError(f"found '{text}'; {allowed}")
     return share
@@ -137,7 +112,7 @@ WeightField = Annotated[float, BeforeValidator(_weight), _as_text("2.35 kg")]
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
 
 class Patch(_Strict):
@@ -162,7 +137,7 @@ class Patch(_Strict):
     food_class: str | None = Field(
         None, alias="food class", description="Class of retention factors, where the rule picks another."
     )
-    yield_factor: Annotated[float, BeforeValidator(_share), _as_text("88 %")] | None = Field(
+    yield_factor: Annotated[float, BeforeValidator(_yield), _as_text("88 %")] | None = Field(
         None, alias="yield", description="Cooked weight over raw edible weight, if known."
     )
     same: str | None = Field(
@@ -183,7 +158,7 @@ class Option(_Strict):
     """One way to do one choice: what it changes in which ingredient."""
 
     as_written: bool = False
-    cooked_weight: WeightField | None = None
+    cooked_weight: WeightField | None = Field(None, alias="cooked weight")
     patches: dict[str, Patch] = Field(default_factory=dict)
 
     @model_validator(mode="before")
@@ -196,7 +171,7 @@ class Option(_Strict):
                 f"found {_kind(found)}; expected 'as written' or changes as ingredient: {{field: value}}"
             )
         patches = {name: patch for name, patch in found.items() if name != "cooked weight"}
-        return {"patches": patches} | ({"cooked_weight": found["cooked weight"]} if "cooked weight" in found else {})
+        return {"patches": patches} | {name: found[name] for name in found if name == "cooked weight"}
 
 
 class Recipe(_Strict):
@@ -256,85 +231,18 @@ class Audience(_Strict):
     source: SourceText = Field(default_factory=SourceText, exclude=True)
 
 
-def read_yaml(path: Path) -> tuple[Any, SourceText]:
-    """Read YAML with every scalar as text, and note where each key and value stands.
-
-    Parameters
-    ----------
-    path : Path
-
-    Returns
-    -------
-    found : dict, list or str
-        Mappings, lists and texts: ``no`` stays "no" and ``1:30`` stays "1:30".
-    source : SourceText
-
-    Raises
-    ------
-    InputError
-        If it cannot be read, is not UTF-8 or not YAML, holds a key twice or uses aliases.
-    """
-    name = shown(path)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise InputError(f"cannot be read ({error.strerror})", file=name) from error
-    except UnicodeDecodeError as error:
-        raise InputError(
-            f"is not UTF-8 text (byte {error.start} is 0x{error.object[error.start]:02x})", file=name
-        ) from error
-    try:
-        for event in yaml.parse(text, Loader=yaml.BaseLoader):
-            if isinstance(event, yaml.AliasEvent):
-                raise _yaml_error("aliases (*) are not used here; write it out", name, event.start_mark)
-        root = yaml.compose(text, Loader=yaml.BaseLoader)
-    except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        raise _yaml_error(f"is not valid YAML: {error.problem or error.context}", name, mark) from error
-    except yaml.YAMLError as error:
-        raise InputError(f"is not valid YAML: {error}", file=name) from error
-    source = SourceText(name, {}, {})
-    if root is None:
-        raise InputError("is empty", file=name)
-    return _plain(root, (), source), source
-
-
-def _yaml_error(problem: str, name: str, mark: Any) -> InputError:
-    place = (mark.line + 1, mark.column + 1) if mark else (None, None)
-    return InputError(problem, file=name, line=place[0], column=place[1])
-
-
-def _plain(node: yaml.Node, path: Place, source: SourceText) -> Any:
-    source.places[path] = (node.start_mark.line + 1, node.start_mark.column + 1)  # type: ignore[index]
-    if isinstance(node, yaml.SequenceNode):
-        return [_plain(child, (*path, index), source) for index, child in enumerate(node.value)]
-    if not isinstance(node, yaml.MappingNode):
-        return str(node.value)
-    found: dict[str, Any] = {}
-    for key_node, value_node in node.value:
-        key = str(key_node.value) if isinstance(key_node, yaml.ScalarNode) else ""
-        source.keys[(*path, key)] = (key_node.start_mark.line + 1, key_node.start_mark.column + 1)  # type: ignore[index]
-        if not key:
-            raise source.error((*path, key), "expected a name before the colon", at_key=True)
-        if key in found:
-            raise source.error((*path, key), f"'{key}' is there twice; keep one", at_key=True)
-        found[key] = _plain(value_node, (*path, key), source)
-    return found
-
-
 def _first_error(error: ValidationError, model: type[BaseModel], source: SourceText) -> InputError:
     """Turn pydantic's first complaint into one sentence at one place."""
-    first = error.errors()[0]
+    # A misspelt field is also a missing one; the misspelling is what to say.
+    first = min(error.errors(), key=lambda found: found["type"] != "extra_forbidden")
+    loc = first["loc"]
     # Option keeps its changes in a field of its own, which the file does not have.
-    path = tuple(part for part in first["loc"] if part != "patches")
+    path = loc[:3] + loc[4:] if model is Recipe and loc[0] == "choices" and loc[3:4] == ("patches",) else loc
     found, kind, context = first["input"], first["type"], first.get("ctx", {})
     if kind == "extra_forbidden":
-        allowed = _fields_at(model, first["loc"][:-1])
-        return source.error(
-            path,
-            f"found '{path[-1]}'; expected one of {listed(allowed, 20)}{nearest(str(path[-1]), allowed)}",
-            at_key=True,
-        )
+        allowed = _fields_at(model, path)
+        problem = f"found '{path[-1]}'; expected one of {listed(allowed, 20)}{nearest(str(path[-1]), allowed)}"
+        return source.error(path, problem, at_key=True)
     if kind == "missing":
         return source.error(path[:-1], f"'{path[-1]}' is missing")
     if kind == "value_error":
@@ -342,8 +250,20 @@ def _first_error(error: ValidationError, model: type[BaseModel], source: SourceT
     if kind == "literal_error":
         words = str(context["expected"]).replace("'", "").replace(" or ", ", ").split(", ")
         return source.error(path, f"found {_kind(found)}; expected {' or '.join(words)}{nearest(str(found), words)}")
-    message = str(first["msg"]).removeprefix("Input ").replace("should be", "expected", 1)
-    return source.error(path, f"found {_kind(found)}; {message}")
+    return source.error(path, f"found {_kind(found)}; expected {_EXPECTED.get(kind, str(first['msg']))}")
+
+
+_EXPECTED = {
+    "dict_type": "fields as name: value",
+    "model_type": "fields as name: value",
+    "tuple_type": "a list, such as [one, two]",
+    "string_type": "a text",
+    "string_too_short": "a text",
+    "too_short": "at least one",
+    "greater_than": "more than 0",
+    "float_parsing": "a number",
+    "finite_number": "a number",
+}
 
 
 def _fields_at(model: type[BaseModel], path: Place) -> list[str]:
@@ -394,6 +314,10 @@ def _check_recipe(recipe: Recipe, source: SourceText) -> None:
             if changes.as_written != (number == 0):
                 problem = "expected the first option, and no other, to be 'as written'"
                 raise source.error((*at, option), problem, at_key=True)
+            if option == AS_WRITTEN and number:
+                raise source.error((*at, option), f"'{AS_WRITTEN}' names the whole recipe; rename it", at_key=True)
+            if not changes.as_written and not changes.patches and changes.cooked_weight is None:
+                raise source.error((*at, option), "changes nothing; expected at least one ingredient", at_key=True)
             for name, patch in changes.patches.items():
                 _check_patch(recipe, (*at, option, name), patch, source)
     for number, pair in enumerate(recipe.not_together):
@@ -409,7 +333,7 @@ def _check_recipe(recipe: Recipe, source: SourceText) -> None:
 
 def _not_among(found: str, what: str, allowed: Iterable[str]) -> str:
     names = list(allowed)
-    return f"found '{found}'; expected {what}: {listed(names)}{nearest(found, names)}"
+    return f"found '{found}'; expected {what}: {listed(names, 20)}{nearest(found, names)}"
 
 
 def _check_patch(recipe: Recipe, at: Place, patch: Patch, source: SourceText) -> None:

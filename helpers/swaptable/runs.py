@@ -11,6 +11,7 @@ import hashlib
 import html
 import json
 import os
+import re
 import shutil
 import sys
 import tempfile
@@ -28,14 +29,17 @@ from tqdm import tqdm
 from swaptable.errors import InputError, SwaptableError, listed, nearest
 from swaptable.folders import DATA, HOME, NOTEBOOKS, shown
 from swaptable.foods import open_release
-from swaptable.recipes import SourceText, read_yaml
+from swaptable.located_yaml import SourceText, read_yaml
 from swaptable.study import find_file
 
 __all__ = ["Parameter", "Run", "notebook_parameters", "read_runs", "run_all", "run_notebook", "write_index"]
 
+_OWN_FOLDERS = ("failed", "gallery")  # of the reports folder
 OUTPUT = "output"  # the parameter by which a notebook learns its folder; given by the runner alone
 TIMEOUT_SECONDS = 600
 ABANDONED_SECONDS = 3600
+ASIDE = "replaced-"
+MOST_ATTEMPTS = 20
 _TYPES: dict[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
 _FILES = {"recipe": ("recipes", ".yaml"), "audience": ("audiences", ".yaml"), "prices": (".", ".csv")}
 _PACKAGES = (
@@ -105,31 +109,40 @@ def notebook_parameters(notebook: Path) -> dict[str, Parameter]:
     file = shown(notebook)
     try:
         cells = json.loads(notebook.read_text(encoding="utf-8"))["cells"]
-    except (OSError, ValueError, KeyError) as error:
-        raise InputError(f"is not a notebook ({error})", file=file) from error
-    tagged = [cell for cell in cells if "parameters" in cell.get("metadata", {}).get("tags", [])]
+        tagged = [cell for cell in cells if "parameters" in cell.get("metadata", {}).get("tags", [])]
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise InputError(f"is not a notebook ({' '.join(str(error).split())})", file=file) from error
     if len(tagged) != 1:
         raise InputError(f"found {len(tagged)} cells tagged 'parameters'; expected exactly one", file=file)
-    parameters = {}
-    for line in ast.parse("".join(tagged[0]["source"])).body:
-        try:
-            assert isinstance(line, ast.AnnAssign)
-            assert isinstance(line.target, ast.Name)
-            assert line.value is not None
-            name, kind, default = line.target.id, ast.unparse(line.annotation), ast.literal_eval(line.value)
-        except (AssertionError, ValueError):
-            problem = f"found '{ast.unparse(line)}'; expected 'name: type = literal' only"
-            raise InputError(problem, file=file, field="parameters") from None
-        parameters[name] = Parameter(name, kind, default)
-    return parameters
+    try:
+        lines = ast.parse("".join(tagged[0]["source"])).body
+    except SyntaxError as error:
+        raise InputError(f"found '{(error.text or '').strip()}'; {_DECLARED}", file=file, field="parameters") from None
+    declared = (_declared(line, file) for line in lines)
+    return {parameter.name: parameter for parameter in declared}
+
+
+_DECLARED = "expected 'name: type = literal' only"
+
+
+def _declared(line: ast.stmt, file: str) -> Parameter:
+    """Read one declaration of a parameters cell."""
+    try:
+        if isinstance(line, ast.AnnAssign) and isinstance(line.target, ast.Name) and line.value is not None:
+            kind, default = ast.unparse(line.annotation), ast.literal_eval(line.value)
+            if kind in (type(default).__name__, "list[str]" if isinstance(default, list) else ""):
+                return Parameter(line.target.id, kind, default)
+    except ValueError:
+        pass
+    raise InputError(f"found '{ast.unparse(line)}'; {_DECLARED}", file=file, field="parameters")
 
 
 def _typed(text: Any, parameter: Parameter) -> Any:
     """Turn the text of a runs file into the type that the notebook declares."""
-    if parameter.kind == "list[str]" and isinstance(text, list):
-        return [str(item) for item in text]
-    kind = _TYPES.get(parameter.kind)
     expected = f"found '{text}'; expected {parameter.kind}"
+    if parameter.kind == "list[str]" and isinstance(text, list) and all(isinstance(item, str) for item in text):
+        return text
+    kind = _TYPES.get(parameter.kind)
     if kind is None or isinstance(text, list | dict):
         raise SwaptableError(expected)
     if kind is bool:
@@ -163,29 +176,36 @@ def read_runs(path: str | Path) -> list[Run]:
     found, source = read_yaml(Path(path))
     if not isinstance(found, dict) or not found:
         raise source.error((), "expected runs as name: {notebook: ..., parameters: {...}}")
+    folders: dict[str, str] = {}
+    for name in found:
+        if not re.fullmatch(r"\w[\w-]{0,60}", name) or name.lower() in _OWN_FOLDERS:
+            problem = f"found '{name}'; a run is named with letters, digits, _ and -, and not {', '.join(_OWN_FOLDERS)}"
+            raise source.error((name,), problem, at_key=True)
+        if name.lower() in folders:
+            problem = f"found '{name}' beside '{folders[name.lower()]}'; one folder on some systems: rename one"
+            raise source.error((name,), problem, at_key=True)
+        folders[name.lower()] = name
     return [_read_run(name, entry, source) for name, entry in found.items()]
 
 
 def _read_run(name: str, entry: Any, source: SourceText) -> Run:
     allowed = ("notebook", "parameters")
-    if not isinstance(entry, dict) or "notebook" not in entry:
-        raise source.error((name,), "expected {notebook: ..., parameters: {...}}")
-    for key in entry:
+    for key in entry if isinstance(entry, dict) else ():
         if key not in allowed:
             raise source.error(
                 (name, key), f"found '{key}'; expected {listed(allowed)}{nearest(key, allowed)}", at_key=True
             )
-    if not all(c.isalnum() or c in "_-" for c in name):
-        raise source.error((name,), f"found '{name}'; a run is named with letters, digits, _ and -", at_key=True)
+    if not isinstance(entry, dict) or "notebook" not in entry:
+        raise source.error((name,), "expected {notebook: ..., parameters: {...}}")
     notebook = NOTEBOOKS / f"{entry['notebook']}.ipynb"
-    if not notebook.is_file():
+    if not notebook.is_file() or notebook.stem != str(entry["notebook"]):
         known = sorted(book.stem for book in NOTEBOOKS.glob("*.ipynb"))
         problem = (
             f"found '{entry['notebook']}'; expected one of {listed(known)}{nearest(str(entry['notebook']), known)}"
         )
         raise source.error((name, "notebook"), problem)
     declared = {key: value for key, value in notebook_parameters(notebook).items() if key != OUTPUT}
-    given = entry.get("parameters") or {}
+    given = entry.get("parameters", {}) or {}
     if not isinstance(given, dict):
         raise source.error((name, "parameters"), "expected name: value")
     values = {}
@@ -206,29 +226,23 @@ def _sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def _provenance(run: Run, parameters: Mapping[str, Any], started: datetime) -> dict[str, Any]:
-    """Say what went into a run: files by hash, release, versions, parameters and time."""
+def _inputs(run: Run) -> dict[str, Any]:
+    """Say what goes into a run, taken before it starts: files by hash, release, versions and parameters."""
+    declared = {name: parameter.default for name, parameter in notebook_parameters(run.notebook).items()}
+    parameters = {name: value for name, value in {**declared, **run.parameters}.items() if name != OUTPUT}
     inputs = {"notebook": run.notebook}
     for key, (folder, suffix) in _FILES.items():
         if parameters.get(key):
             inputs[key] = find_file(parameters[key], folder, suffix)
     release = open_release(parameters.get("release", "sr28"))
     reference = hashlib.sha256(b"".join(path.read_bytes() for path in sorted((DATA / "reference").glob("*.csv"))))
-    finished = datetime.now(UTC)
     return {
         "run": run.name,
-        "parameters": dict(parameters),
+        "parameters": parameters,
         "inputs": {key: {"file": shown(path), "sha256": _sha256(path)} for key, path in inputs.items()},
-        "food_release": {
-            "name": release.name,
-            "released": release.manifest["released"],
-            "sha256": release.sha256,
-        },
+        "food_release": {"name": release.name, "released": release.manifest["released"], "sha256": release.sha256},
         "reference_tables_sha256": reference.hexdigest(),
         "versions": {"python": sys.version.split()[0]} | {name: metadata.version(name) for name in _PACKAGES},
-        "started": started.isoformat(timespec="seconds"),
-        "finished": finished.isoformat(timespec="seconds"),
-        "seconds": round((finished - started).total_seconds(), 1),
     }
 
 
@@ -295,6 +309,7 @@ def run_notebook(run: Run, reports: Path) -> Path:
     from papermill.exceptions import PapermillExecutionError
 
     started = datetime.now(UTC)
+    record = _inputs(run)
     reports.mkdir(parents=True, exist_ok=True)
     work = Path(tempfile.mkdtemp(prefix=f".{run.name}-", dir=reports))
     notebook = work / f"{run.notebook.stem}.ipynb"
@@ -304,24 +319,27 @@ def run_notebook(run: Run, reports: Path) -> Path:
             kernel_name="python3", progress_bar=False, log_output=False, execution_timeout=TIMEOUT_SECONDS,
             extra_arguments=["--IPKernelApp.log_level=ERROR"],
         )  # fmt: skip
-        _finish(run, work, notebook, started)
-    except PapermillExecutionError as error:
+        _finish(run, work, notebook, record | {"started": started.isoformat(timespec="seconds")})
+    except Exception as error:  # whatever a notebook or its kernel may do, the other runs go on
         kept = _keep_broken(run, reports, work)
-        raise SwaptableError(f"{run.name}: {error.ename}: {error.evalue} (notebook kept in {shown(kept)})") from None
+        if isinstance(error, PapermillExecutionError):
+            problem = f"{error.ename}: {error.evalue}"
+        else:
+            problem = f"{type(error).__name__}: {error}"
+        problem = " ".join(problem.split())
+        raise SwaptableError(f"{run.name}: {problem} (notebook kept in {shown(kept)})") from error
     except BaseException:
         shutil.rmtree(work, ignore_errors=True)
         raise
     return _move_into_place(work, reports / run.name)
 
 
-def _finish(run: Run, work: Path, notebook: Path, started: datetime) -> None:
-    declared = {name: parameter.default for name, parameter in notebook_parameters(run.notebook).items()}
-    parameters = {name: value for name, value in {**declared, **run.parameters}.items() if name != OUTPUT}
+def _finish(run: Run, work: Path, notebook: Path, record: dict[str, Any]) -> None:
     summary = json.loads((work / "summary.json").read_text(encoding="utf-8"))
     text = notebook.read_text(encoding="utf-8").replace(json.dumps(str(work))[1:-1], f"reports/{run.name}")
     notebook.write_text(text, encoding="utf-8", newline="\n")
     (work / "index.html").write_text(_convert(notebook, summary["title"]), encoding="utf-8", newline="\n")
-    record = {**summary, **_provenance(run, parameters, started)}
+    record = {**summary, **record, "finished": datetime.now(UTC).isoformat(timespec="seconds")}
     (work / "provenance.json").write_text(json.dumps(record, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
@@ -333,22 +351,36 @@ def _keep_broken(run: Run, reports: Path, work: Path) -> Path:
 
 
 def _move_into_place(work: Path, final: Path) -> Path:
-    """Swap a finished folder in; the old one goes only when the new one is there."""
+    """Swap a finished folder in; the old one goes only when the new one is there.
+
+    Two runs of one name may end at once: the last to finish stays.
+    """
     work.chmod(0o755)
-    old = Path(tempfile.mkdtemp(prefix=f".{final.name}-", dir=final.parent))
-    if final.exists():
-        final.rename(old / "old")
-    work.rename(final)
-    shutil.rmtree(old, ignore_errors=True)
+    aside = Path(tempfile.mkdtemp(prefix=f".{final.name}-", dir=final.parent))
+    for attempt in range(MOST_ATTEMPTS):
+        try:
+            if final.exists():
+                final.rename(aside / f"{ASIDE}{attempt}")
+            work.rename(final)
+            break
+        except OSError:  # another run of the name moved at the same moment
+            if attempt == MOST_ATTEMPTS - 1:
+                raise
+    shutil.rmtree(aside, ignore_errors=True)
     shutil.rmtree(final.parent / "failed" / final.name, ignore_errors=True)
     return final
 
 
 def _sweep(reports: Path) -> None:
-    """Remove what a killed run left behind."""
+    """Remove what a killed run left behind, and put a report back that was just being replaced."""
     for left in reports.glob(".*-*"):
-        if left.is_dir() and time.time() - left.stat().st_mtime > ABANDONED_SECONDS:
-            shutil.rmtree(left, ignore_errors=True)
+        if not left.is_dir() or time.time() - left.stat().st_mtime < ABANDONED_SECONDS:
+            continue
+        final = reports / left.name[1:].rpartition("-")[0]
+        for old in sorted(left.glob(f"{ASIDE}*")):
+            if not final.exists():
+                old.rename(final)
+        shutil.rmtree(left, ignore_errors=True)
 
 
 def run_all(
@@ -378,7 +410,7 @@ def run_all(
     with ThreadPoolExecutor(max_workers=jobs or os.cpu_count() or 1) as pool:
         futures = {pool.submit(run_notebook, run, reports): run for run in waiting}
         try:
-            for future in tqdm(as_completed(futures), total=len(futures), desc="reports", unit="run", file=sys.stderr):
+            for future in tqdm(as_completed(futures), total=len(futures), desc="reports", unit="run", disable=None):
                 try:
                     future.result()
                 except SwaptableError as error:
@@ -403,20 +435,29 @@ def write_index(reports: Path) -> Path:
     Path
         ``index.html``
     """
-    items = []
+    items, damaged = [], []
     for record in sorted(reports.glob("[!.]*/provenance.json")):
-        folder, about = record.parent, json.loads(record.read_text(encoding="utf-8"))
-        release = about["food_release"]
-        alt = (folder / "figures" / "density.txt").read_text(encoding="utf-8").splitlines()[0]
-        values = ", ".join(f"{key} {value}" for key, value in about["parameters"].items() if value)
-        items.append(
-            f'<li><h2><a href="{folder.name}/index.html">{html.escape(about["title"])}</a></h2>'
-            f"<p>{html.escape(about['audience'])}</p><p><strong>{html.escape(about['headline'])}</strong></p>"
-            f'<img src="{folder.name}/figures/density.png" alt="{html.escape(alt)}" loading="lazy">'
-            f"<p><small>{html.escape(values)}; food release {release['name']} ({release['released']}); "
-            f"{about['finished']}</small></p></li>"
-        )
+        try:
+            items.append(_index_item(record.parent))
+        except (OSError, ValueError, KeyError, TypeError, IndexError):
+            damaged.append(f"<li><p>{html.escape(record.parent.name)}: damaged; run it again.</p></li>")
+    items += damaged
     body = f'<h1>Reports</h1><ul class="runs">{"".join(items) or "<li>None yet.</li>"}</ul>'
-    part = reports / ".index.html.part"
-    part.write_text(_page("Reports", body), encoding="utf-8", newline="\n")
-    return part.replace(reports / "index.html")
+    with tempfile.NamedTemporaryFile("w", dir=reports, delete=False, encoding="utf-8", newline="\n") as part:
+        part.write(_page("Reports", body))
+    Path(part.name).chmod(0o644)
+    return Path(part.name).replace(reports / "index.html")
+
+
+def _index_item(folder: Path) -> str:
+    about = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
+    release = about["food_release"]
+    alt = (folder / "figures" / "density.txt").read_text(encoding="utf-8").splitlines()[0]
+    values = ", ".join(f"{key} {value}" for key, value in about["parameters"].items() if value)
+    return (
+        f'<li><h2><a href="{folder.name}/index.html">{html.escape(about["title"])}</a></h2>'
+        f"<p>{html.escape(about['audience'])}</p><p><strong>{html.escape(about['headline'])}</strong></p>"
+        f'<img src="{folder.name}/figures/density.png" alt="{html.escape(alt)}" loading="lazy">'
+        f"<p><small>{html.escape(values)}; food release {release['name']} ({release['released']}); "
+        f"{about['finished']}</small></p></li>"
+    )

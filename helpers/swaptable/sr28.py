@@ -79,17 +79,20 @@ def _raw_files(source: Path) -> dict[str, bytes]:
             members = [member for member in archive.getmembers() if Path(member.name).name in wanted]
             return {Path(m.name).stem: archive.extractfile(m).read() for m in members}  # type: ignore[union-attr]
     except (OSError, tarfile.TarError) as error:
-        raise InputError(f"expected a folder or tar archive with SR28's .txt files ({error})", file=source) from error
+        raise InputError("expected a folder or tar archive with SR28's .txt files", file=source) from error
 
 
 def _read(name: str, raw: bytes, source: Path) -> pd.DataFrame:
     columns = _FILES[name]
+    for number, line in enumerate(raw.splitlines(), 1):
+        if line.count(b"^") != len(columns) - 1:
+            found = line.count(b"^") + 1
+            problem = f"found {found} fields, expected {len(columns)}"
+            raise InputError(problem, file=source, line=number, field=f"{name}.txt")
     table = pd.read_csv(
         io.BytesIO(raw), sep="^", quotechar="~", quoting=csv.QUOTE_MINIMAL, header=None, dtype=str,
         encoding="latin-1", keep_default_na=False, index_col=False,
     )  # fmt: skip
-    if table.shape[1] != len(columns):
-        raise InputError(f"found {table.shape[1]} fields, expected {len(columns)}", file=source, field=f"{name}.txt")
     table.columns = columns
     for column in columns:
         if column in _WHOLE | _REAL:

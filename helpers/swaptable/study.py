@@ -169,7 +169,10 @@ def find_file(name: str | Path, folder: str, suffix: str) -> Path:
         If there is none, with the names there are.
     """
     tried = [Path(name), HOME / name, DATA / folder / name, DATA / folder / f"{name}{suffix}"]
-    found = next((path for path in tried if path.is_file()), None)
+    try:
+        found = next((path for path in tried if path.is_file()), None)
+    except OSError:  # a name longer than the file system allows
+        found = None
     if found is None:
         known = sorted(path.stem for path in (DATA / folder).glob(f"*{suffix}"))
         raise InputError(f"found '{name}'; expected a file or one of {', '.join(known)}{nearest(str(name), known)}")
@@ -239,7 +242,7 @@ def check_audience(audience: Audience, release: str | Path = "sr28") -> tuple[li
 def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.DataFrame:
     grid, serving = amounts.grid, amounts.per("serving")
     variants = grid.variants()
-    table = pd.DataFrame(variants, index=[grid.label(variant) for variant in variants]).rename_axis("variant")
+    table = pd.DataFrame(variants, index=grid.labels).rename_axis("variant")
     table["changes"] = [sum(v[c] != grid.as_written[c] for c in grid.choices) for v in variants]
     table["sodium_mg_per_serving"] = variant_values(serving.sel(component="NA"), grid)
     for code in REGIMES:

@@ -60,6 +60,8 @@ _NUMBER = re.compile(
     r"(?:(?P<over>\d+)\s*/\s*(?P<under>\d+)(?!\d))?(?P<rest>.*)",
     re.S,
 )
+_READ_IN_PART = re.compile(r"\s*[\d.,/+−-]|e\d", re.I)  # what is left of a number that was not understood whole
+MOST = 1e9
 _COMPONENT_UNITS = {
     "g": "gram",
     "mg": "milligram",
@@ -130,10 +132,12 @@ def parse_amount(text: str) -> Amount:
     """
     plain = "".join(f" {unicodedata.normalize('NFKC', c)}" if unicodedata.category(c) == "No" else c for c in text)
     plain = plain.replace("\u2044", "/").strip()
+    if re.match(r"\d{1,3}(,\d{3})+(?!\d)", plain):
+        raise SwaptableError(f"found '{text}'; write it without commas: {plain.replace(',', '')}")
     if re.match(r"\d+,\d", plain):
-        raise SwaptableError(f"found '{text}'; expected a decimal point, such as {plain.replace(',', '.', 1)}")
+        raise SwaptableError(f"found '{text}'; expected a decimal point: {plain.replace(',', '.', 1)}")
     found = _NUMBER.match(plain)
-    if plain.startswith("-") or found is None or (found["whole"] is None and found["over"] is None):
+    if found is None or (found["whole"] is None and found["over"] is None) or _READ_IN_PART.match(found["rest"]):
         raise SwaptableError(
             f"found '{text}'; expected a number of 0 or more and a measure, such as 180 g, 1 1/2 cup or 3 medium"
         )
@@ -142,6 +146,8 @@ def parse_amount(text: str) -> Amount:
         if float(found["under"]) == 0:
             raise SwaptableError(f"found '{text}'; a fraction cannot be over 0")
         number += float(found["over"]) / float(found["under"])
+    if number >= MOST:
+        raise SwaptableError(f"found '{text}'; expected a number below {MOST:,.0f}")
     return Amount(number, " ".join(found["rest"].split()))
 
 
@@ -168,7 +174,7 @@ def parse_percent(text: str) -> float:
     >>> parse_percent("12 %")
     0.12
     """
-    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*%\s*", text)
+    found = re.fullmatch(r"\s*(\d{1,9}(?:\.\d+)?)\s*%\s*", text)
     if found is None:
         raise SwaptableError(f"found '{text}'; expected a percentage such as 12 %")
     return float(found[1]) / 100

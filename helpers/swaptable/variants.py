@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import product
+from functools import cached_property
+from itertools import compress, product
+from math import prod
 
 import numpy as np
 import xarray as xr
 
 from swaptable.cooking import Cooking, cook_food
-from swaptable.errors import InputError, SwaptableError
+from swaptable.errors import InputError, SwaptableError, nearest
 from swaptable.foods import Food, FoodRelease
 from swaptable.recipes import AS_WRITTEN, Patch, Recipe
 from swaptable.reference import component_named
@@ -23,6 +25,7 @@ from swaptable.weights import density_of, weigh
 
 __all__ = ["Grid", "Line", "Options", "build_grid"]
 
+MOST_VARIANTS = 100_000  # a table of more has no reader
 MEANINGLESS_ALONE = 4  # an option name this short ("on", "off", "half") needs its choice in front
 Options = tuple[tuple[str, str], ...]  # (choice, option) pairs, in the order of the recipe's choices
 
@@ -84,20 +87,48 @@ class Grid:
         """Choice → first option."""
         return {choice: options[0] for choice, options in self.choices.items()}
 
+    @cached_property
+    def _mask(self) -> np.ndarray:
+        return np.asarray(self.allowed.transpose(*self.choices), dtype=bool).ravel()
+
+    @cached_property
+    def _variants(self) -> list[dict[str, str]]:
+        combinations = product(*self.choices.values())
+        return [dict(zip(self.choices, options, strict=True)) for options in compress(combinations, self._mask)]
+
     def variants(self) -> list[dict[str, str]]:
         """List the allowed variants, choice → option, the recipe as written first."""
-        combinations = product(*self.choices.values())
-        variants = [dict(zip(self.choices, combination, strict=True)) for combination in combinations]
-        return [variant for variant in variants if bool(self.allowed.sel(variant))]
+        return self._variants
 
-    def label(self, variant: Mapping[str, str]) -> str:
-        """Name a variant by the options that differ from the recipe as written, such as ``water + skin off``."""
+    @cached_property
+    def labels(self) -> list[str]:
+        """Name each variant by the options that differ from the recipe as written, such as ``water + skin off``."""
+        short = [self._short_label(variant) for variant in self._variants]
+        if len(set(short)) == len(short):
+            return short
+        changed = [[f"{c}: {o}" for c, o in v.items() if o != self.choices[c][0]] for v in self._variants]
+        return [" + ".join(words) or AS_WRITTEN for words in changed]
+
+    def _short_label(self, variant: Mapping[str, str]) -> str:
         words = []
         for choice, option in variant.items():
             if option != self.choices[choice][0]:
                 elsewhere = any(option in options for other, options in self.choices.items() if other != choice)
                 words.append(f"{choice} {option}" if elsewhere or len(option) <= MEANINGLESS_ALONE else option)
         return " + ".join(words) or AS_WRITTEN
+
+    @cached_property
+    def _label_of(self) -> dict[tuple[str, ...], str]:
+        return {tuple(v.values()): label for v, label in zip(self._variants, self.labels, strict=True)}
+
+    def label(self, variant: Mapping[str, str]) -> str:
+        """Give the label of an allowed variant."""
+        return self._label_of[tuple(variant[choice] for choice in self.choices)]
+
+    def listed(self, values: xr.DataArray) -> np.ndarray:
+        """List a measure over the choices, allowed variants only, in the order of :meth:`variants`."""
+        listed: np.ndarray = np.asarray(values.transpose(*self.choices), dtype=float).ravel()[self._mask]
+        return listed
 
     def own_choices(self, ingredient: str) -> tuple[str, ...]:
         """Name the choices that touch an ingredient."""
@@ -203,7 +234,12 @@ def _swapped_grams(
         volume = grams / density_of(old)[0]
         density, origin, _ = density_of(new)
         return volume * density, f"same volume as {old.description}; {origin}"
-    component = component_named("energy" if same == "energy" else same, release.components.index)
+    try:
+        component = component_named(same, release.components.index)
+    except SwaptableError:
+        words = ("weight", "volume", "energy")
+        problem = f"found '{same}'; expected {', '.join(words)} or a component such as carbohydrate or CA"
+        raise SwaptableError(problem + nearest(same, words)) from None
     values = [float(release.values(food.code)[component]) for food in (old, new)]
     for food, value in zip((old, new), values, strict=True):
         if np.isnan(value) or value <= 0:
@@ -261,11 +297,21 @@ class _Builder:
 
     def _cook(self, fields: _Fields, food: Food) -> Cooking:
         stated = {name: fields.values.get(name) for name in ("liquid", "detail", "food_class", "yield_factor")}
+        if fields.values.get("cook") is None:
+            self._refuse_idle_words(fields, stated)
         try:
             return cook_food(food, self.release, fields.values.get("cook"), **stated)  # type: ignore[arg-type]
         except SwaptableError as error:
             field = error.about if error.about in fields.places else "cook"
             raise _located(self.recipe, fields, field, error) from None
+
+    def _refuse_idle_words(self, fields: _Fields, stated: Mapping[str, object]) -> None:
+        """Refuse words about cooking where nothing is cooked, since they would change nothing."""
+        for name in ("liquid", "detail", "food_class"):
+            if stated[name]:
+                value = {1.0: "kept", 0.0: "discarded"}.get(stated[name], stated[name])  # type: ignore[call-overload]
+                problem = f"found '{value}', but nothing is cooked; say cook as well, or leave {_alias(name)} out"
+                raise _located(self.recipe, fields, name, SwaptableError(problem))
 
 
 def build_grid(recipe: Recipe, release: FoodRelease) -> Grid:
@@ -287,6 +333,10 @@ def build_grid(recipe: Recipe, release: FoodRelease) -> Grid:
         as written is excluded; with the place in the file.
     """
     choices = {choice: tuple(options) for choice, options in recipe.choices.items()}
+    count = prod(len(options) for options in choices.values())
+    if count > MOST_VARIANTS:
+        problem = f"found {count:,} combinations of options; expected at most {MOST_VARIANTS:,}: leave choices out"
+        raise recipe.source.error(("choices",), problem)
     builder = _Builder(recipe, release)
     names = list(recipe.ingredients)
     for options in recipe.choices.values():

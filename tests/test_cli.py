@@ -1,0 +1,302 @@
+"""The command line: exit codes, clean output for other programs, and messages apart from it.
+
+A price file of the demo and small files of the test are enough; no notebook is executed here.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from swaptable import cli
+from swaptable.folders import DATA
+from swaptable.recipes import recipe_schema
+
+POT = """title: Pot
+servings: 4
+ingredients:
+  carrot: {amount: 100 g, food: "sr28:11124"}
+  salt: {amount: 1 tsp, food: "sr28:02047"}
+choices:
+  salting:
+    salted, a lot: as written
+    plain: {salt: {amount: 0}}
+"""
+COLUMNS = ["salting", "component", "unit", "basis", "amount", "known_share", "status"]
+
+
+@pytest.fixture
+def pot(tmp_path: Path) -> Path:
+    """A good recipe file."""
+    path = tmp_path / "pot.yaml"
+    path.write_text(POT, encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def wrong(tmp_path: Path) -> Path:
+    """A recipe file with a wrong measure on line 4."""
+    path = tmp_path / "wrong.yaml"
+    path.write_text(POT.replace("100 g", "2 heaps"), encoding="utf-8")
+    return path
+
+
+def test_table_is_clean_csv(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The table is CSV and nothing else: one header, one row per variant, component and basis."""
+    assert cli.main(["table", str(pot), "--component", "sodium", "--basis", "serving"]) == 0
+    captured = capsys.readouterr()
+    rows = list(csv.DictReader(io.StringIO(captured.out)))
+    assert captured.err == ""
+    assert list(rows[0]) == COLUMNS
+    assert [row["salting"] for row in rows] == ["salted, a lot", "plain"]
+    # SR28: salt 38,758 mg sodium and 6 g to the teaspoon; carrots 69 mg
+    assert float(rows[0]["amount"]) == pytest.approx((6 * 387.58 + 69) / 4, rel=1e-12)
+    assert float(rows[1]["amount"]) == pytest.approx(69 / 4, rel=1e-12)
+
+
+def test_table_has_every_basis_and_component(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Without a choice of components and bases the table holds them all, once."""
+    assert cli.main(["table", str(pot)]) == 0
+    rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    keys = [(row["salting"], row["component"], row["basis"]) for row in rows]
+    assert len(keys) == len(set(keys))
+    assert {row["basis"] for row in rows} == {"per batch", "per serving", "per 100 g", "per 100 kcal"}
+
+
+def test_table_as_json_agrees_with_csv(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """JSON holds the same table, with null, never 0 or NaN, for what is missing."""
+    assert cli.main(["table", str(pot), "--format", "json"]) == 0
+    as_json = json.loads(capsys.readouterr().out, parse_constant=lambda word: pytest.fail(f"{word} is no JSON"))
+    assert cli.main(["table", str(pot)]) == 0
+    as_csv = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    assert len(as_json) == len(as_csv)
+    assert any(record["amount"] is None for record in as_json)
+    for record, row in zip(as_json, as_csv, strict=True):
+        assert list(record) == COLUMNS
+        amount = math.nan if record["amount"] is None else record["amount"]
+        assert amount == pytest.approx(float(row["amount"] or "nan"), rel=1e-12, nan_ok=True)
+        assert (record["amount"] is None) == (record["status"] == "missing")
+
+
+def test_table_of_ingredients(pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The table of ingredients has one row for each way that the choices touch an ingredient."""
+    assert cli.main(["table", str(pot), "--ingredients"]) == 0
+    rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    assert [(row["ingredient"], row["options"]) for row in rows] == [
+        ("carrot", ""),
+        ("salt", "salting: salted, a lot"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "found", "allowed"),
+    [
+        (["--component", "sodum"], "'sodum'", "did you mean 'sodium'"),
+        (["--basis", "cup"], "'cup'", "batch, serving, 100 g, 100 kcal"),
+        (["--release", "sr27"], "'sr27'", "sr28"),
+        (["--ingredients", "--component", "sodum"], "sodum|--component", "sodium|--ingredients"),
+    ],
+    ids=["component", "basis", "release", "component beside ingredients"],
+)
+def test_wrong_option_is_wrong_input(
+    pot: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], found: str, allowed: str
+) -> None:
+    """A wrong option exits with 2, says in one line what was found and is allowed, and prints no table."""
+    assert cli.main(["table", str(pot), *arguments]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.count("\n") == 1
+    assert re.search(found, captured.err)
+    assert re.search(allowed, captured.err)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["tabel"],
+        ["table"],
+        ["check"],
+        ["table", "x", "--format", "xml"],
+        ["schema", "more"],
+        ["report", "--jobs", "x"],
+    ],
+    ids=["nothing", "unknown command", "no recipe", "no file", "unknown format", "too many words", "jobs not a number"],
+)
+def test_wrong_usage_exits_with_2(capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
+    """Wrong usage exits with 2, and the usage goes to standard error."""
+    with pytest.raises(SystemExit, match=r"^2$"):
+        cli.main(arguments)
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.startswith("usage: swaptable")
+
+
+@pytest.mark.parametrize("jobs", ["0", "-1"])
+def test_jobs_must_be_above_zero(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, jobs: str
+) -> None:
+    """Fewer than one job is wrong input, not a traceback or a silent default."""
+    monkeypatch.setattr("swaptable.runs.run_notebook", lambda run, reports: reports)
+    try:
+        code = cli.main(["report", "--jobs", jobs, "--output", str(tmp_path)])
+    except SystemExit as leaving:
+        code = leaving.code  # type: ignore[assignment]
+    assert code == 2
+    assert jobs in capsys.readouterr().err
+
+
+def test_wrong_recipe_exits_with_2_and_one_line(wrong: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A recipe that cannot be computed exits with 2 and one line that starts with its place."""
+    assert cli.main(["table", str(wrong)]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.startswith(f"{wrong}:4:20: ingredients.carrot.amount: found ")
+    assert "heaps" in captured.err
+    assert captured.err.count("\n") == 1
+
+
+@pytest.mark.parametrize("name", ["barley_pott", "x" * 5000, ""], ids=["near miss", "endless", "empty"])
+def test_recipe_that_is_not_there(capsys: pytest.CaptureFixture[str], name: str) -> None:
+    """A recipe that there is not exits with 2 and the names there are."""
+    assert cli.main(["table", name]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert f"'{name}'" in captured.err
+    assert "barley_pot" in captured.err
+
+
+def test_check_goes_through_all_files(
+    tmp_path: Path, pot: Path, wrong: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Several files are all checked: the good on standard output, the wrong on standard error, exit code 2."""
+    prices = tmp_path / "prices.csv"
+    prices.write_text("food,price,currency,per,date,note\nsr28:02047,2;5,CAD,1 kg,,\n", encoding="utf-8")
+    missing = tmp_path / "missing.yaml"
+    assert cli.main(["check", str(wrong), str(pot), str(prices), str(missing), str(tmp_path)]) == 2
+    captured = capsys.readouterr()
+    assert captured.out.splitlines() == [line for line in captured.out.splitlines() if line.startswith(f"{pot}: ")]
+    assert "2 variants" in captured.out
+    complaints = captured.err.splitlines()
+    assert len(complaints) == 4
+    for complaint, path in zip(complaints, (wrong, prices, missing, tmp_path), strict=True):
+        assert complaint.startswith(f"{path}:")
+    assert "'2;5'" in complaints[1]
+
+
+def test_check_knows_every_kind_of_file(capsys: pytest.CaptureFixture[str]) -> None:
+    """All files of the demo are good, each checked as what it is."""
+    files = [DATA / "recipes" / "oat_pancakes.yaml", DATA / "audiences" / "bone_health.yaml"]
+    files += [DATA / "prices.csv", DATA / "runs.yaml"]
+    assert cli.main(["check", *map(str, files)]) == 0
+    captured = capsys.readouterr()
+    assert captured.err == ""
+    said = [line.partition(": ")[2] for line in captured.out.splitlines()]
+    assert [words.split(",")[0] for words in said] == ["recipe", "audience", "price file", "runs file"]
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("title: A\nraise: [potasium]\nkeep down: [sodium]\ncautions: [c]\n", ":2:9: raise.0: found 'potasium'"),
+        (
+            "run:\n  notebook: compare_variants\n  parameters: {recipie: x}\n",
+            ":3:16: run.parameters.recipie: found 'recipie'",
+        ),
+        ("run:\n  notebok: compare_variants\n", "notebok"),
+        ("- a\n", ":1:1: found a list"),
+    ],
+    ids=["audience", "runs file", "runs file, misspelt", "list"],
+)
+def test_check_of_wrong_files(tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, message: str) -> None:
+    """A wrong file of any kind is refused with its place and the value found."""
+    path = tmp_path / "file.yaml"
+    path.write_text(text, encoding="utf-8")
+    assert cli.main(["check", str(path)]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert str(path) in captured.err
+    assert message in captured.err
+
+
+def test_schema_is_json(capsys: pytest.CaptureFixture[str]) -> None:
+    """The schema is printed as JSON and nothing else."""
+    assert cli.main(["schema"]) == 0
+    captured = capsys.readouterr()
+    assert json.loads(captured.out) == recipe_schema()
+    assert captured.err == ""
+
+
+def test_unknown_run_is_wrong_input(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """A run that the runs file does not have exits with 2 before anything is executed."""
+    assert cli.main(["report", "barley_pot_bone_helth", "--output", str(tmp_path)]) == 2
+    captured = capsys.readouterr()
+    assert "'barley_pot_bone_helth'" in captured.err
+    assert "did you mean 'barley_pot_bone_health'" in captured.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_failed_run_exits_with_1(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """If a run fails the exit code is 1, and the count on standard output says how many are done."""
+    monkeypatch.setattr("swaptable.runs.run_all", lambda runs, reports, **_: {runs[0].name: "it broke"})
+    assert cli.main(["report", "--output", str(tmp_path)]) == 1
+    assert re.match(r"7 of 8 runs done", capsys.readouterr().out)
+
+
+def test_output_that_is_a_file_is_wrong_input(tmp_path: Path, pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """An output folder that is a file exits with 2 and names it."""
+    assert cli.main(["report", "oat_pancakes_bone_health", "--output", str(pot)]) == 2
+    assert str(pot) in capsys.readouterr().err
+    assert pot.read_text(encoding="utf-8") == POT
+
+
+def test_wrong_import_is_one_line(tmp_path: Path, pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A source that is no archive is refused in one line, and no release is left behind."""
+    assert cli.main(["import", "sr28", str(pot), str(tmp_path / "release")]) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.startswith(f"{pot}: ")
+    assert captured.err.count("\n") == 1
+    assert not list(tmp_path.glob("release*"))
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows reports a closed pipe otherwise")
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["table", "oat_pancakes"],
+        ["schema"],
+        ["check", str(DATA / "prices.csv")],
+    ],
+    ids=["csv", "schema", "check"],
+)
+def test_reader_that_closes_the_pipe(arguments: list[str]) -> None:
+    """A reader that has seen enough, such as head, causes neither a traceback nor an error code."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    command = [sys.executable, "-m", "swaptable", *arguments]
+    done = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, text=True, check=False, timeout=50)
+    os.close(writing)
+    assert done.stderr == ""
+    assert done.returncode == 0
+
+
+def test_output_is_utf8_in_any_locale(tmp_path: Path) -> None:
+    """Names in other scripts are printed as UTF-8 even where the system's encoding is another."""
+    path = tmp_path / "pot.yaml"
+    path.write_text(POT.replace("salting", "塩"), encoding="utf-8")
+    command = [sys.executable, "-m", "swaptable", "table", str(path), "--component", "NA", "--basis", "serving"]
+    environment = {**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0", "LC_ALL": "C"}
+    done = subprocess.run(command, capture_output=True, check=True, env=environment, timeout=50)
+    assert done.stdout.decode("utf-8").startswith("塩,component,unit")
