@@ -200,7 +200,7 @@ def test_check_knows_every_kind_of_file(capsys: pytest.CaptureFixture[str]) -> N
     assert cli.main(["check", *map(str, files)]) == 0
     captured = capsys.readouterr()
     assert captured.err == ""
-    said = [line.partition(": ")[2] for line in captured.out.splitlines()]
+    said = [line.partition(": ")[2] for line in captured.out.splitlines() if line[0] != " "]
     assert [words.split(",")[0] for words in said] == ["recipe", "audience", "price file", "runs file"]
 
 

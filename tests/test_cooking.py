@@ -177,14 +177,13 @@ def test_cooked_data_may_be_reheated() -> None:
     assert cooking.factors["THIA"] == pytest.approx(0.95)
 
 
-def test_canned_beans_are_drained_and_rinsed_not_boiled() -> None:
-    """Canned legumes are a class of their own: only their sodium changes on rinsing, and boiling is not published."""
+def test_canned_beans_are_drained_rinsed_or_warmed() -> None:
+    """Canned legumes are a class of their own: rinsing changes their sodium, heat only warms them through."""
     cooking = cooked(CANNED_BEANS, "rinsed")
     assert (cooking.food_class, cooking.rows) == ("canned legume", ("canned-legume-rinsed",))
     assert cooking.factors["NA"] == pytest.approx(0.59)
     assert cooking.factors.drop("NA").isna().all()
-    with pytest.raises(SwaptableError, match=r"found 'baked'; factors for canned legume are published for: drained"):
-        cooked(CANNED_BEANS, "baked")
+    assert cooked(CANNED_BEANS, "baked").rows == ("550-canned-legume",)  # warmed through: the row for reheating
 
 
 def test_cooking_a_canned_food_says_that_factors_come_on_top() -> None:

@@ -205,3 +205,56 @@ def test_lines_say_where_everything_came_from(computed):
     assert half["weight_evidence"] == "measured"
     assert half["yield_from"] == "recipe"
     assert isinstance(table, pd.DataFrame)
+
+
+def test_discarded_drippings_take_fat_and_energy_along(computed):
+    """Ground beef (13498: fat 30.00 g, saturated 11.754 g, 332 kcal, water 54.30 g), fried, drippings discarded.
+
+    USDA 2014 prints for this food pan-fried and pan-broiled a yield of 62 and 69 % and a change of fat of −12.57
+    and −12.39 g per 100 g raw; fat of meat holds 9.02 kcal/g (Handbook 74).
+    """
+    text = """
+title: Beef
+servings: 1
+ingredients:
+  beef: {amount: 100 g, food: "sr28:13498", cook: fried, drippings: discarded}
+"""
+    lost, weight = (12.57 + 12.39) / 2, (62 + 69) / 2
+    found = computed(text).data["per_batch"]
+    assert float(found.sel(component="FAT")) == pytest.approx(30 - lost)
+    assert float(found.sel(component="FASAT")) == pytest.approx(11.754 * (30 - lost) / 30)
+    assert float(found.sel(component="ENERC_KCAL")) == pytest.approx(332 - 9.02 * lost)
+    assert float(found.sel(component="WATER")) == pytest.approx(54.30 - (100 - weight - lost))
+    kept = computed(text.replace(", drippings: discarded", ""))
+    assert float(kept.data["per_batch"].sel(component="FAT")) == pytest.approx(30)
+    assert "say drippings: discarded" in lines_table(kept)["notes"].iloc[0]
+
+
+def test_drippings_without_a_published_loss_are_refused(computed):
+    """Carrots lose no fat: the word would change nothing."""
+    text = CARROTS.replace("yield: 90 %}", "yield: 90 %, drippings: discarded}", 1)
+    with pytest.raises(InputError, match=r"carrot\.drippings: found 'discarded', but no loss of fat is published"):
+        computed(text)
+
+
+def test_absorbed_water_counts_in_a_weighed_dish(computed):
+    """100 g of dry rice (20044, own raw and cooked entries: 11.62 and 68.44 % water) weigh 2.8 times as much cooked.
+
+    The dish as written, 280 g of vegetables, was weighed at 280 g; the variant with rice is weighed by its soaked
+    weight, so it keeps 280.04 g.
+    """
+    amounts = computed(
+        """
+title: Side dish
+servings: 1
+cooked weight: 280 g
+ingredients:
+  side: {amount: 280 g, food: "sr28:11124"}
+choices:
+  side:
+    carrots: as written
+    rice: {side: {food: "sr28:20044", amount: 100 g, cook: boiled, liquid: discarded}}
+"""
+    )
+    cooked = amounts.data["cooked_g"]
+    assert float(cooked.sel(side="rice")) == pytest.approx(100 * (100 - 11.62) / (100 - 68.44), rel=1e-4)

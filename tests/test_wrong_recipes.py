@@ -249,7 +249,7 @@ def test_amount_is_never_infinite(tmp_path: Path, sr28: FoodRelease) -> None:
 
 @pytest.mark.parametrize(
     "word",
-    ["edible_g", "cooked_g", "name", "changes", "on_frontier", "sodium_mg_per_serving", "nrf93_per_100kcal",
+    ["edible_g", "cooked_g", "name", "changes", "on_frontier", "sodium_mg_per_serving", "nrf93_2009_per_100kcal",
      "cost_per_serving", "currency", "not_priced", "per_batch"],
 )  # fmt: skip
 def test_choice_named_like_a_column_is_refused_or_kept(tmp_path: Path, word: str) -> None:

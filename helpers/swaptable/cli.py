@@ -77,6 +77,7 @@ def _checked(path: Path) -> str:
     """Check one file of any kind and say what it is."""
     from swaptable.cost import read_prices
     from swaptable.located_yaml import read_yaml
+    from swaptable.nutrients import lines_table
     from swaptable.recipes import read_audience
     from swaptable.runs import read_runs
     from swaptable.study import check_audience, compute_recipe
@@ -90,7 +91,11 @@ def _checked(path: Path) -> str:
     if isinstance(found, dict) and found and all(isinstance(v, dict) for v in found.values()):
         return f"runs file, {len(read_runs(path))} runs"
     amounts = compute_recipe(path)
-    return f"recipe, {len(amounts.grid.variants())} variants, weight as eaten {amounts.cooked_weight_origin}"
+    lines = lines_table(amounts)
+    noted = lines[lines["notes"] != ""].drop_duplicates(["ingredient", "notes"])
+    notes = [f"\n  {name}: {note}" for name, note in zip(noted["ingredient"], noted["notes"], strict=True)]
+    count = len(amounts.grid.variants())
+    return f"recipe, {count} variants, weight as eaten {amounts.cooked_weight_origin}{''.join(notes)}"
 
 
 def _import(options: argparse.Namespace) -> int:

@@ -16,6 +16,7 @@ from swaptable.foods import Food, FoodRelease
 from swaptable.reference import (
     NO_CLASS,
     food_class_of,
+    meat_cut_fat_change,
     meat_cut_yield,
     processes_for,
     retention_components,
@@ -26,6 +27,7 @@ from swaptable.reference import (
 __all__ = ["NOT_COOKED", "Cooking", "cook_food", "find_yield", "retention_for"]
 
 NOT_COOKED = "not cooked"
+FROZEN, _FROM_FROZEN = "frozen", "from frozen"
 # Processes that a food may undergo after it was cooked or canned, with published factors of their own.
 _AFTERWARDS = {"reheated", "heated", "drained", "rinsed", "toasted"}
 # Processes in which what a food loses goes into a liquid rather than up in steam.
@@ -57,6 +59,8 @@ class Cooking:
         Where the yield is from, and ``measured``, ``calculated`` or ``assumed``.
     notes : tuple of str
         What a reader must know of it.
+    fat_lost : float
+        Fat that runs off with discarded drippings. [g per 100 g raw]
     """
 
     food_class: str
@@ -68,6 +72,7 @@ class Cooking:
     yield_origin: str
     yield_evidence: str
     notes: tuple[str, ...] = ()
+    fat_lost: float = 0.0
 
     def factor_for(self, components: pd.Index) -> np.ndarray:
         """Give the share retained for each component of a release; NaN where none is published."""
@@ -134,12 +139,13 @@ def retention_for(
         classes = sorted({*retention_table()["food_class"], NO_CLASS})
         hint = nearest(food_class, classes)
         raise SwaptableError(f"found '{food_class}'; expected a class: {listed(classes, 60)}{hint}", about="food_class")
-    process = next((word for word in tried if (table["process"] == word).any()), None)
-    if process is None:
+    published = _published(food_class, cook)
+    if published.empty:
         words = sorted(set(table["process"]))
         raise SwaptableError(f"found '{cook}'; factors for {food_class} are published for: {listed(words, 20)}")
+    process = str(published["process"].iloc[0])
     what = f"{food_class}, {process}"
-    rows = _choose(table[table["process"] == process], detail, what).set_index("liquid")
+    rows = _choose(published, detail, what).set_index("liquid")
     tags = retention_components()
     if set(rows.index) == {""}:
         row = rows.loc[""]
@@ -171,6 +177,14 @@ def _own_yield(food: Food, release: FoodRelease, pairs: str) -> float | None:
     return (100 - raw_water) / (100 - cooked_water)
 
 
+def _published(food_class: str, cook: str) -> pd.DataFrame:
+    """Give the rows of the first process that is published for the class among those the word may stand for."""
+    table = retention_table()
+    table = table[table["food_class"] == food_class]
+    process = next((word for word in processes_for(cook) if (table["process"] == word).any()), None)
+    return table[table["process"] == process]
+
+
 def find_yield(
     food: Food, release: FoodRelease, food_class: str, cook: str, process: str, liquid: float | None
 ) -> tuple[float, str, str]:
@@ -194,7 +208,10 @@ def find_yield(
         dish; what dry heat drives off is gone, whether or not the drippings are kept.
     origin, evidence : str
     """
-    drained = _drained_yield(food, release, food_class, (process, *processes_for(cook)))
+    tried = [process, *processes_for(cook)]
+    if processes_for(cook)[0] not in _IN_LIQUID:  # what is baked soaks up nothing, whatever its factors are read from
+        tried = [word for word in tried if word not in _IN_LIQUID]
+    drained = _drained_yield(food, release, food_class, tuple(tried))
     kept = liquid if liquid is not None and process in _IN_LIQUID else 0.0
     if kept == 1:
         return 1.0, "liquid kept, nothing evaporated; the liquid is an ingredient of its own", "assumed"
@@ -234,6 +251,7 @@ def cook_food(
     detail: str | None = None,
     food_class: str | None = None,
     yield_factor: float | None = None,
+    drippings: str | None = None,
 ) -> Cooking:
     """Find everything that cooking does to a food.
 
@@ -250,6 +268,8 @@ def cook_food(
         As in :func:`retention_for`; the class is otherwise found by the rules.
     yield_factor : float, optional
         Weighed by the user; wins over the published one. [-]
+    drippings : str, optional
+        ``"discarded"`` takes the fat off that the cut is published to lose.
 
     Returns
     -------
@@ -265,10 +285,18 @@ def cook_food(
         origin = ("not cooked", "measured") if yield_factor is None else ("recipe", "measured")
         return Cooking("", "", None, (), _no_factors(), factor, *origin)
     food_class = food_class or food_class_of(food)
+    published = _published(food_class, cook)
+    if not detail and FROZEN in food.description.lower() and (published["detail"] == _FROM_FROZEN).any():
+        detail = _FROM_FROZEN
+    asked = cook
+    if published.empty and food.state != "raw" and len(_published(food_class, "reheated")):
+        cook = "reheated"  # what is no longer raw is at least warmed through
     process, rows, factors = retention_for(food_class, cook, liquid, detail)
-    notes = [note for note in retention_table().loc[list(rows), "note"] if note]
-    if processes_for(cook)[0] != process or cook not in (process, processes_for(cook)[0]):
-        notes.insert(0, f"'{cook}' read as the published '{process}'")
+    used = retention_table().loc[list(rows)]
+    notes = [note for note in used["note"] if note]
+    notes += [f"published row: {chosen}" for chosen in used["detail"].unique() if chosen and chosen != detail]
+    if asked != process:
+        notes.insert(0, f"'{asked}' read as the published '{process}'")
     if rows and process not in _AFTERWARDS:
         if food.state == "cooked":
             raw = release.raw_form(food)
@@ -284,4 +312,23 @@ def cook_food(
         found = find_yield(food, release, food_class, cook, process, liquid)
     else:
         found = (yield_factor, "recipe", "measured")
-    return Cooking(food_class, process, liquid, rows, factors, *found, tuple(notes))
+    if yield_factor is None and liquid is None and found[0] > 1:
+        notes.append("the weight counts water soaked up; say liquid: kept if that water is an ingredient")
+    fat_lost, fat_note = _fat_lost(food, (process, *processes_for(cook)), drippings)
+    return Cooking(food_class, process, liquid, rows, factors, *found, (*notes, *fat_note), fat_lost)
+
+
+def _fat_lost(food: Food, processes: tuple[str, ...], drippings: str | None) -> tuple[float, list[str]]:
+    """Find the fat that leaves with the drippings [g per 100 g raw], and what to say of it."""
+    change = meat_cut_fat_change(food.code, processes)
+    if drippings == "discarded":
+        if change is None:
+            problem = (
+                f"found 'discarded', but no loss of fat is published for '{food.description}'; leave drippings out"
+            )
+            raise SwaptableError(problem, about="drippings")
+        return max(0.0, -change), [f"{-change:.1f} g of fat per 100 g raw taken off (USDA 2014)"]
+    if change is None or change >= 0:
+        return 0.0, []
+    told = f"about {-change:.1f} g of fat per 100 g raw run off (USDA 2014)"
+    return 0.0, [f"{told} but count as eaten; say drippings: discarded to take them off"]

@@ -29,7 +29,7 @@ from swaptable.findings import (
 )
 from swaptable.judgement import REGIMES, word_limits
 from swaptable.reference import component_label
-from swaptable.study import Study
+from swaptable.study import NRF, Study
 
 __all__ = [
     "Chart",
@@ -104,12 +104,12 @@ def plot_density(study: Study) -> Chart:
 
     Answers: which variants give the most nutrients for the least sodium?
     """
-    table = study.variants.dropna(subset=["sodium_mg_per_serving", "nrf93_per_100kcal"])
+    table = study.variants.dropna(subset=["sodium_mg_per_serving", NRF])
     figure, (axes, key) = _figure(6.2, 2, width_ratios=[2.3, 1])
     written = study.variants.index[0]
     first, rest = table[table.index == written], table[table.index != written]
     on = table[table["on_frontier"]].sort_values("sodium_mg_per_serving")
-    axes.plot(on["sodium_mg_per_serving"], on["nrf93_per_100kcal"], color=BLUE, lw=1.5, zorder=1)
+    axes.plot(on["sodium_mg_per_serving"], on[NRF], color=BLUE, lw=1.5, zorder=1)
     groups = (
         (rest[~rest["on_frontier"]], "o", "#9a9a9a", 45, "another variant is better"),
         (rest[rest["on_frontier"]], "D", BLUE, 75, "frontier: no other is better on both"),
@@ -117,7 +117,7 @@ def plot_density(study: Study) -> Chart:
     )
     for rows, marker, colour, size, label in groups:
         axes.scatter(
-            rows["sodium_mg_per_serving"], rows["nrf93_per_100kcal"], s=size, marker=marker, color=colour,
+            rows["sodium_mg_per_serving"], rows[NRF], s=size, marker=marker, color=colour,
             edgecolor="black", linewidth=0.7, label=label, zorder=2,
         )  # fmt: skip
     axes.margins(x=0.08, y=0.14)
@@ -143,7 +143,7 @@ def plot_density(study: Study) -> Chart:
 def _letter_points(axes: Axes, rows: pd.DataFrame) -> str:
     """Letter the points, one letter for all that lie on one spot, and return the key."""
     lines = []
-    spots = rows.groupby(rows[["sodium_mg_per_serving", "nrf93_per_100kcal"]].round(6).apply(tuple, axis=1), sort=False)
+    spots = rows.groupby(rows[["sodium_mg_per_serving", NRF]].round(6).apply(tuple, axis=1), sort=False)
     for letter, (spot, group) in zip(string.ascii_uppercase, spots, strict=False):
         axes.annotate(letter, spot, xytext=(0, 9), textcoords="offset points", ha="center", fontweight="bold")
         names = [textwrap.fill(str(name), 30, subsequent_indent="    ") for name in group.index]
@@ -288,7 +288,7 @@ def plot_effects(study: Study) -> Chart:
 
     Answers: which choice is worth teaching?
     """
-    measures = {"NA": f"Sodium [mg per {study.basis}]", "nrf93_per_100kcal": "Index 9.3 [per 100 kcal]"}
+    measures = {"NA": f"Sodium [mg per {study.basis}]", NRF: "Index 9.3 [per 100 kcal]"}
     effects = study.effects[study.effects["measure"] == "NA"]
     figure, panels = _figure(2.1 + 0.5 * max(len(effects), 1), 2, sharey=True)
     names = [f"{row['option']}\ninstead of {row['instead_of']}" for _, row in effects.iterrows()]

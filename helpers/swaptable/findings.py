@@ -10,7 +10,7 @@ import pandas as pd
 
 from swaptable.judgement import daily_value_word, word_limits
 from swaptable.reference import component_label
-from swaptable.study import Study
+from swaptable.study import NRF, Study
 
 __all__ = [
     "amount_text",
@@ -91,14 +91,14 @@ def density_finding(study: Study) -> tuple[str, str]:
     """State how sodium and density go together: title and text for a screen reader."""
     table = study.variants
     first, least = table.iloc[0], _least_sodium(study)
-    densities = table["nrf93_per_100kcal"]
+    densities = table[NRF]
     on = table[table["on_frontier"]]
     if least.name == first.name:
         sodium = amount_text(first["sodium_mg_per_serving"], "mg")
         title = f"No variant has less sodium than the recipe as written ({sodium} a serving)"
     else:
         drop = amount_text(first["sodium_mg_per_serving"] - least["sodium_mg_per_serving"])
-        change = least["nrf93_per_100kcal"] - first["nrf93_per_100kcal"]
+        change = least[NRF] - first[NRF]
         density = (
             "at a density that is not known" if np.isnan(change)
             else f"and {'raises' if change > 0 else 'lowers'} nutrient density" if abs(change) >= 1
@@ -109,7 +109,7 @@ def density_finding(study: Study) -> tuple[str, str]:
         f"Scatter of {len(table)} variants: sodium from {amount_text(table['sodium_mg_per_serving'].min())} to "
         f"{amount_text(table['sodium_mg_per_serving'].max())} mg a serving, nutrient-rich-foods index 9.3 from "
         f"{amount_text(densities.min())} to {amount_text(densities.max())} per 100 kcal. As written: "
-        f"{amount_text(first['sodium_mg_per_serving'])} mg and {amount_text(first['nrf93_per_100kcal'])}. "
+        f"{amount_text(first['sodium_mg_per_serving'])} mg and {amount_text(first[NRF])}. "
         f"On the frontier: {', '.join(on.index) or 'none'}."
     )
     return title, alt

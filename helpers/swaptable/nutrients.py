@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -25,6 +26,7 @@ from swaptable.units import (
     GENERAL_KCAL_PER_GRAM_ALCOHOL,
     IU_PER_MICROGRAM_VITAMIN_D,
     KCAL_PER_GRAM_ALCOHOL,
+    KCAL_PER_GRAM_FAT_OF_MEAT,
     KJ_PER_KCAL,
     SALT_PER_SODIUM,
     TRYPTOPHAN_PER_NIACIN,
@@ -42,6 +44,7 @@ __all__ = [
     "lines_table",
 ]
 
+_LIPID = re.compile(r"F(?:\d+D|ASAT|AMS|APU|ATRN|AT$)")  # fat, its fatty acids and their sums
 BASES = ("batch", "serving", "100 g", "100 kcal")
 _DERIVED = pd.DataFrame(
     [
@@ -162,6 +165,9 @@ def line_values(line: Line, release: FoodRelease) -> pd.Series:
     share = factors.fillna(1.0)
     kept = raw * share
     alcohol_kept, alcohol_lost = np.nan_to_num(kept["ALC"]), np.nan_to_num(raw["ALC"] - kept["ALC"])
+    if line.cooking.fat_lost:
+        kept = _without_fat(kept, line)
+
     retinol_equivalents = (
         kept["RETOL"]
         + kept["CARTB"] / BETA_CAROTENE_PER_RAE
@@ -187,6 +193,17 @@ def line_values(line: Line, release: FoodRelease) -> pd.Series:
     return values
 
 
+def _without_fat(kept: pd.Series, line: Line) -> pd.Series:
+    """Take off the fat that ran off, its fatty acids in proportion and its energy with it."""
+    lost = min(line.cooking.fat_lost, float(kept["FAT"]))
+    lipids = [component for component in kept.index if _LIPID.match(component)]
+    kept = kept.copy()
+    kept[lipids] *= 1 - lost / kept["FAT"] if kept["FAT"] > 0 else 1.0
+    kept["ENERC_KCAL"] -= KCAL_PER_GRAM_FAT_OF_MEAT * lost
+    kept["ENERC_KJ"] -= KCAL_PER_GRAM_FAT_OF_MEAT * KJ_PER_KCAL * lost
+    return kept
+
+
 def _first_known(value: float, otherwise: float) -> float:
     return otherwise if np.isnan(value) else value
 
@@ -198,8 +215,9 @@ class _IngredientTable:
     amount: xr.DataArray  # own choices × component
     known_g: xr.DataArray  # the same: its weight where a value is known, else 0
     edible_g: xr.DataArray  # own choices
+    soaked_g: xr.DataArray  # edible weight, with the water that it soaks up and that is no ingredient
     cooked_g: xr.DataArray
-    alcohol_lost_g: xr.DataArray
+    other_lost_g: xr.DataArray  # alcohol and fat that left
 
 
 def _ingredient_table(grid: Grid, ingredient: str, components: list[str]) -> _IngredientTable:
@@ -208,20 +226,22 @@ def _ingredient_table(grid: Grid, ingredient: str, components: list[str]) -> _In
     shape = [len(options) for options in coords.values()]
     amount = np.zeros([*shape, len(components)])
     known = np.zeros_like(amount)
-    edible, cooked, alcohol = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    edible, soaked, cooked, lost = (np.zeros(shape) for _ in range(4))
     for options, line in grid.lines[ingredient].items():
         at = tuple(coords[choice].index(option) for choice, option in options)
         values = line_values(line, grid.release).to_numpy(dtype=float)
         amount[at] = line.edible_g * np.nan_to_num(values) / 100
         known[at] = line.edible_g * ~np.isnan(values)
         edible[at] = line.edible_g
-        cooked[at] = line.edible_g * line.cooking.yield_factor
+        soaked[at] = line.edible_g * max(line.cooking.yield_factor, 1.0)
         raw_alcohol = grid.release.values(line.food.code)["ALC"] * line.edible_g / 100
-        alcohol[at] = np.nan_to_num(raw_alcohol) - amount[(*at, components.index("ALC"))]
+        alcohol = np.nan_to_num(raw_alcohol) - amount[(*at, components.index("ALC"))]
+        lost[at] = alcohol + line.cooking.fat_lost * line.edible_g / 100
+        cooked[at] = line.edible_g * line.cooking.yield_factor - alcohol
     full = {**coords, "component": components}
     return _IngredientTable(
         *(xr.DataArray(array, coords=full, dims=list(full)) for array in (amount, known)),
-        *(xr.DataArray(array, coords=coords, dims=list(coords)) for array in (edible, cooked, alcohol)),
+        *(xr.DataArray(array, coords=coords, dims=list(coords)) for array in (edible, soaked, cooked, lost)),
     )
 
 
@@ -232,13 +252,13 @@ def _total(tables: list[xr.DataArray], grid: Grid) -> xr.DataArray:
     return total.broadcast_like(grid.allowed).transpose(*sizes, ...).where(grid.allowed)
 
 
-def _cooked_weight(grid: Grid, edible: xr.DataArray, estimated: xr.DataArray) -> tuple[xr.DataArray, str]:
+def _cooked_weight(grid: Grid, soaked: xr.DataArray, estimated: xr.DataArray) -> tuple[xr.DataArray, str]:
     """Find the weight as eaten: a weighed dish gives the yield of the recipe, an option's own weight corrects it."""
     recipe = grid.recipe
     written = grid.as_written
     cooked, origin = estimated, "estimated from the yield of each ingredient"
     if recipe.cooked_weight is not None:
-        cooked = edible * (recipe.cooked_weight / float(edible.sel(written)))
+        cooked = soaked * (recipe.cooked_weight / float(soaked.sel(written)))
         origin = f"weighed for the recipe as written ({recipe.cooked_weight:.4g} g); the same yield for its variants"
     for choice, options in recipe.choices.items():
         weighed = {name: option.cooked_weight for name, option in options.items() if option.cooked_weight is not None}
@@ -253,15 +273,19 @@ def _cooked_weight(grid: Grid, edible: xr.DataArray, estimated: xr.DataArray) ->
 
 
 def _check_water(grid: Grid, water: xr.DataArray, cooked: xr.DataArray) -> None:
-    """Refuse a weight as eaten that is less than the solids and fat, and blame where the weight came from."""
+    """Refuse a weighed dish that is lighter than its solids and fat, at the place where its weight is stated."""
     recipe = grid.recipe
+    if not bool((water < -0.005 * cooked).any()):
+        return
     for variant in grid.variants():
         if not float(water.sel(variant)) < -0.005 * float(cooked.sel(variant)):
             continue
-        place: Place = ("cooked weight",) if recipe.cooked_weight is not None else ("ingredients",)
+        place: Place | None = ("cooked weight",) if recipe.cooked_weight is not None else None
         for choice, option in variant.items():
             if recipe.choices[choice][option].cooked_weight is not None:
                 place = ("choices", choice, option, "cooked weight")
+        if place is None:
+            continue
         grams = f"{float(cooked.sel(variant)):.4g} g"
         problem = f"found a cooked weight of {grams} for '{grid.label(variant)}', less than its solids and fat weigh"
         raise recipe.source.error(place, problem)
@@ -285,7 +309,7 @@ def compute(grid: Grid) -> Amounts:
 
     Notes
     -----
-    Whatever weight the dish loses or gains in cooking, less the alcohol that leaves, is taken as water
+    Whatever weight the dish loses or gains in cooking, but for alcohol and fat that leave, is taken as water
     (Greenfield & Southgate 2003, Food Composition Data, FAO, on dishes).
     """
     table = component_table(grid.release)
@@ -293,14 +317,15 @@ def compute(grid: Grid) -> Amounts:
     parts = [_ingredient_table(grid, name, components) for name in grid.lines]
     edible = _total([part.edible_g for part in parts], grid)
     estimated = _total([part.cooked_g for part in parts], grid)
-    cooked, origin = _cooked_weight(grid, edible, estimated)
+    cooked, origin = _cooked_weight(grid, _total([part.soaked_g for part in parts], grid), estimated)
 
     share = _total([part.known_g for part in parts], grid) / edible
     batch = _total([part.amount for part in parts], grid)
-    alcohol = _total([part.alcohol_lost_g for part in parts], grid)
-    water = batch.sel(component="WATER", drop=True) + (cooked - edible) + alcohol
+    lost = _total([part.other_lost_g for part in parts], grid)
+    water = batch.sel(component="WATER", drop=True) + (cooked - edible) + lost
     water = water.where(share.sel(component="WATER", drop=True) > 1 - 1e-9)  # else nobody knows what is left
     _check_water(grid, water, cooked)
+    water = water.where(water >= 0)  # published yields count the fat that runs off: what water is left is not known
     batch = xr.where(batch["component"] == "WATER", water, batch).transpose(*batch.dims)
     data = xr.Dataset(
         {

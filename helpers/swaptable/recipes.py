@@ -42,8 +42,9 @@ RESERVED = {
     "allowed", "amount", "basis", "batch", "changes", "choice", "component", "cooked weight", "cooked_g",
     "cooked_g_per_serving", "cost_per_serving", "currency", "difference", "edible_g", "effect",
     "energy_kcal_per_serving", "ingredient", "known share", "known_share", "mean_percent_dv_per_100kcal", "measure",
-    "name", "not_priced", "nrf93_per_100kcal", "on_frontier", "option", "per_batch", "sodium_mg_per_serving",
-    "sodium_percent_dv_ca", "sodium_percent_dv_us", "sodium_word_ca", "sodium_word_us", "status", "unit", "variant",
+    "name", "not_priced", "nrf93_2009_per_100kcal", "nrf93_2016_per_100kcal", "on_frontier", "option", "per_batch",
+    "sodium_mg_per_serving", "sodium_percent_dv_ca", "sodium_percent_dv_us", "sodium_word_ca", "sodium_word_us",
+    "status", "unit", "variant",
 }  # fmt: skip
 
 
@@ -132,6 +133,10 @@ class Patch(_Strict):
     cook: str | None = Field(None, description="Cooking process, such as boiled or baked; 'not cooked' is the default.")
     liquid: Annotated[float, BeforeValidator(_liquid), _as_text("kept")] | None = Field(
         None, description="Fate of the cooking liquid or drippings: kept, discarded or the share kept (50 %)."
+    )
+    drippings: Literal["kept", "discarded"] | None = Field(
+        None,
+        description="Of meat and poultry: discarded takes the published loss of fat off; kept is the default.",
     )
     detail: str | None = Field(None, description="Detail of the published retention row, such as 'in skin'.")
     food_class: str | None = Field(

@@ -22,6 +22,7 @@ __all__ = [
     "daily_values",
     "food_class_of",
     "general_density",
+    "meat_cut_fat_change",
     "meat_cut_yield",
     "nutrient_rich_foods",
     "processes_for",
@@ -166,6 +167,32 @@ def meat_cut_yield(code: str, processes: tuple[str, ...]) -> tuple[float, str] |
             return float(
                 factors.mean()
             ), "USDA Table of Cooking Yields for Meat and Poultry, Release 2 (2014), this cut"
+    return None
+
+
+def meat_cut_fat_change(code: str, processes: tuple[str, ...]) -> float | None:
+    """Find how much fat one cut of meat or poultry gains or loses.
+
+    Parameters
+    ----------
+    code : str
+        Food code in SR28.
+    processes : tuple of str
+        Process words to try, in order.
+
+    Returns
+    -------
+    float or None
+        [g per 100 g raw], below 0 where fat runs off; None where it is not published.
+    """
+    table = _table("yields_meat_cuts")
+    table = table[
+        ((table["raw_ndb_number"] == code) | (table["ndb_number"] == code)) & (table["fat_change_percent"] != "")
+    ]
+    for process in processes:
+        rows = table[table["process"] == process]
+        if len(rows):
+            return float(pd.to_numeric(rows["fat_change_percent"]).mean())
     return None
 
 

@@ -14,6 +14,7 @@ from swaptable.errors import InputError, SwaptableError, nearest
 from swaptable.folders import DATA, HOME
 from swaptable.foods import open_release
 from swaptable.judgement import (
+    NRF_FORMS,
     REGIMES,
     chosen_density,
     daily_value_word,
@@ -34,6 +35,8 @@ from swaptable.variants import build_grid
 
 __all__ = ["Study", "check_audience", "compute_recipe", "find_file", "study_recipe"]
 
+NRF_COLUMNS = dict(zip(NRF_FORMS, ("nrf93_2009_per_100kcal", "nrf93_2016_per_100kcal"), strict=True))
+NRF = NRF_COLUMNS[NRF_FORMS[0]]  # the form of the charts
 MOST_ROWS = 24  # what a chart can show at slide size
 
 
@@ -91,7 +94,8 @@ class Study:
             "sodium_mg_per_serving": "Sodium [mg]",
             **{f"sodium_percent_dv_{code}": f"Sodium [% DV {code}]" for code in REGIMES},
             **{f"sodium_word_{code}": f"Sodium is ({code})" for code in REGIMES},
-            "nrf93_per_100kcal": "Index 9.3 [per 100 kcal]",
+            "nrf93_2009_per_100kcal": "Index 9.3, 2009 form [per 100 kcal]",
+            "nrf93_2016_per_100kcal": "The same, 2016 daily values",
             "mean_percent_dv_per_100kcal": "Audience's nutrients [mean % DV per 100 kcal]",
             "energy_kcal_per_serving": "Energy [kcal]",
             "cooked_g_per_serving": "Weight [g]",
@@ -249,11 +253,12 @@ def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.D
         percent = variant_values(percent_daily_value(amounts, code).sel(component="NA"), grid)
         table[f"sodium_percent_dv_{code}"] = percent
         table[f"sodium_word_{code}"] = [daily_value_word(value, code) for value in percent]
-    table["nrf93_per_100kcal"] = variant_values(nutrient_rich_foods_index(amounts), grid)
+    for form, column in NRF_COLUMNS.items():
+        table[column] = variant_values(nutrient_rich_foods_index(amounts, form), grid)
     table["mean_percent_dv_per_100kcal"] = variant_values(chosen_density(amounts, raised, regime), grid)
     table["energy_kcal_per_serving"] = variant_values(serving.sel(component="ENERC_KCAL"), grid)
     table["cooked_g_per_serving"] = variant_values(amounts.data["cooked_g"] / amounts.recipe.servings, grid)
-    table["on_frontier"] = frontier(table["sodium_mg_per_serving"], table["nrf93_per_100kcal"])
+    table["on_frontier"] = frontier(table["sodium_mg_per_serving"], table[NRF])
     return table
 
 
@@ -309,7 +314,7 @@ def study_recipe(
     measures = {component: per.sel(component=component) for component in compared}
     effects = pd.concat(
         [choice_effects(values, grid).assign(measure=name) for name, values in measures.items()]
-        + [choice_effects(nutrient_rich_foods_index(amounts), grid).assign(measure="nrf93_per_100kcal")],
+        + [choice_effects(nutrient_rich_foods_index(amounts), grid).assign(measure=NRF)],
         ignore_index=True,
     )
     return Study(

@@ -25,6 +25,7 @@ __all__ = [
     "GENERAL_KCAL_PER_GRAM_ALCOHOL",
     "IU_PER_MICROGRAM_VITAMIN_D",
     "KCAL_PER_GRAM_ALCOHOL",
+    "KCAL_PER_GRAM_FAT_OF_MEAT",
     "KJ_PER_KCAL",
     "SALT_PER_SODIUM",
     "TRYPTOPHAN_PER_NIACIN",
@@ -48,15 +49,17 @@ TRYPTOPHAN_PER_NIACIN = 60.0
 IU_PER_MICROGRAM_VITAMIN_D = 40.0
 # Regulation (EU) 1169/2011, Annex I, point 11: salt = sodium × 2.5. Exact by definition.
 SALT_PER_SODIUM = 2.5
-# Merrill & Watt 1973, Energy Value of Foods, USDA Handbook 74: general factors, and 6.93 for alcohol.
+# Merrill & Watt 1973, Energy Value of Foods, USDA Handbook 74: general factors, and 6.93 for
+# alcohol and 9.02 for the fat of meat.
 GENERAL_KCAL_PER_GRAM = {"PROCNT": 4.0, "FAT": 9.0, "CHOCDF": 4.0}
 GENERAL_KCAL_PER_GRAM_ALCOHOL = 7.0
 KCAL_PER_GRAM_ALCOHOL = 6.93
+KCAL_PER_GRAM_FAT_OF_MEAT = 9.02
 # Thermochemical calorie, as in SR28. Exact by definition.
 KJ_PER_KCAL = 4.184
 
 _NUMBER = re.compile(
-    r"(?:(?P<whole>\d+(?:\.\d+)?|\.\d+)(?![\d/]|\s*/)(?:\s+(?=\d+\s*/))?)?"
+    r"(?:(?P<whole>\d+(?:\.\d+)?|\.\d+)(?![\d/]|\s*/)(?:[\s-]+(?=\d+\s*/))?)?"
     r"(?:(?P<over>\d+)\s*/\s*(?P<under>\d+)(?!\d))?(?P<rest>.*)",
     re.S,
 )

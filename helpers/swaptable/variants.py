@@ -296,7 +296,8 @@ class _Builder:
         return new, grams, origin, refuse
 
     def _cook(self, fields: _Fields, food: Food) -> Cooking:
-        stated = {name: fields.values.get(name) for name in ("liquid", "detail", "food_class", "yield_factor")}
+        words = ("liquid", "detail", "food_class", "yield_factor", "drippings")
+        stated = {name: fields.values.get(name) for name in words}
         if fields.values.get("cook") is None:
             self._refuse_idle_words(fields, stated)
         try:
@@ -307,7 +308,7 @@ class _Builder:
 
     def _refuse_idle_words(self, fields: _Fields, stated: Mapping[str, object]) -> None:
         """Refuse words about cooking where nothing is cooked, since they would change nothing."""
-        for name in ("liquid", "detail", "food_class"):
+        for name in ("liquid", "detail", "food_class", "drippings"):
             if stated[name]:
                 value = {1.0: "kept", 0.0: "discarded"}.get(stated[name], stated[name])  # type: ignore[call-overload]
                 problem = f"found '{value}', but nothing is cooked; say cook as well, or leave {_alias(name)} out"
