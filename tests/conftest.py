@@ -2,11 +2,14 @@
 
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from swaptable.foods import FoodRelease, open_release
 from swaptable.nutrients import Amounts, compute
+from swaptable.pairs import find_pairs, pair_values
 from swaptable.recipes import read_recipe
+from swaptable.validation import held_out
 from swaptable.variants import build_grid
 
 
@@ -14,6 +17,24 @@ from swaptable.variants import build_grid
 def sr28() -> FoodRelease:
     """The embedded food release."""
     return open_release("sr28")
+
+
+@pytest.fixture(scope="session")
+def pairs(sr28: FoodRelease) -> pd.DataFrame:
+    """The raw and cooked entries of one food."""
+    return find_pairs(sr28)
+
+
+@pytest.fixture(scope="session")
+def evidence_values(sr28: FoodRelease, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Their values that count as evidence."""
+    return pair_values(sr28, pairs)
+
+
+@pytest.fixture(scope="session")
+def held_out_errors(evidence_values: pd.DataFrame) -> pd.DataFrame:
+    """Every value predicted once: five folds of families, one dealing out. The full ten by three takes minutes."""
+    return held_out(evidence_values, folds=5, seeds=[1])
 
 
 @pytest.fixture
