@@ -146,7 +146,7 @@ def test_words_of_the_kitchen_lead_to_published_ones() -> None:
 def test_factors_are_handed_to_the_components_of_a_release() -> None:
     """Retinol takes the factor of vitamin A, added vitamin B-12 that of B-12; what is not published is NaN."""
     factors = pd.Series({"VITA_RAE": 0.75, "VITB12": 0.8, "K": 0.9})
-    cooking = Cooking("beef", "roasted", None, ("601",), factors, 1.0, "", "")
+    cooking = Cooking("beef", "roasted", None, ("601",), factors, 1.0, "", "", 0.0)
     shares = cooking.factor_for(pd.Index(["RETOL", "VITB12_ADDED", "K", "SE"]))
     assert shares[:3].tolist() == [0.75, 0.8, 0.9]
     assert np.isnan(shares[3])
@@ -297,7 +297,7 @@ def test_a_yield_that_was_weighed_wins(cook: str | None) -> None:
 def test_find_yield_agrees_with_cooking() -> None:
     """The yield found by itself is the one that cooking uses."""
     food = sr28().food(POTATOES)
-    factor, origin, evidence = find_yield(food, sr28(), "potato", "boiled", "boiled", 0.0)
+    factor, origin, evidence, _ = find_yield(food, sr28(), "potato", "boiled", "boiled", 0.0)
     cooking = cooked(POTATOES, "boiled", liquid=0.0)
     assert (factor, origin, evidence) == (cooking.yield_factor, cooking.yield_origin, cooking.yield_evidence)
     assert math.isfinite(factor)

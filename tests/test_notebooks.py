@@ -10,13 +10,15 @@ import pytest
 from swaptable.runs import OUTPUT, Run, notebook_parameters, run_notebook
 
 NOTEBOOKS = sorted((Path(__file__).parents[1] / "notebooks").glob("*.ipynb"))
-OTHER_PARAMETERS = {
-    "compare_variants": {
-        "recipe": "oat_pancakes",
-        "audience": "bone_health",
-        "regime": "CA",
-        "components": ["calcium"],
-    },
+PARAMETERS = {
+    "compare_variants": (
+        {},
+        {"recipe": "oat_pancakes", "audience": "bone_health", "regime": "CA", "components": ["calcium"]},
+    ),
+    "method_check": (
+        {"folds": 2, "groups": ["lamb and veal", "poultry"]},
+        {"folds": 2, "groups": ["legumes"], "seeds": ["7"]},
+    ),
 }
 MOST_CODE_CELLS, MOST_LINES = 15, 10
 
@@ -29,7 +31,7 @@ def code_cells(notebook: Path) -> list[dict]:
 
 def test_there_are_notebooks():
     """The other tests of this file have something to test."""
-    assert [notebook.stem for notebook in NOTEBOOKS] == sorted(OTHER_PARAMETERS)
+    assert [notebook.stem for notebook in NOTEBOOKS] == sorted(PARAMETERS)
 
 
 @pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
@@ -55,12 +57,14 @@ def test_parameters_come_first(notebook):
 
 @pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda path: path.stem)
 def test_notebook_runs_with_two_parameter_sets(notebook, tmp_path):
-    """Defaults and another set both run whole, leave the same files, and differ in their tables."""
-    runs = {"defaults": {}, "other": OTHER_PARAMETERS[notebook.stem]}
-    folders = [run_notebook(Run(name, notebook, values), tmp_path) for name, values in runs.items()]
+    """Both sets run whole, leave the same files, and differ in their tables."""
+    runs = zip(("one", "other"), PARAMETERS[notebook.stem], strict=True)
+    folders = [run_notebook(Run(name, notebook, values), tmp_path) for name, values in runs]
     names = [sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*.*")) for folder in folders]
     assert names[0] == names[1]
-    assert {"index.html", "provenance.json", "summary.json", "figures/density.svg"} <= set(names[0])
+    chart = json.loads((folders[0] / "summary.json").read_text(encoding="utf-8")).get("chart", "density")
+    files = {f"figures/{chart}.{ending}" for ending in ("svg", "png", "txt")}
+    assert {"index.html", "provenance.json", "summary.json", *files} <= set(names[0])
     for table in sorted((folders[0] / "tables").glob("*.csv")):
         one, other = (pd.read_csv(folder / "tables" / table.name, keep_default_na=False) for folder in folders)
         assert len(one) > 0

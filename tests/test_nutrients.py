@@ -258,3 +258,46 @@ choices:
     )
     cooked = amounts.data["cooked_g"]
     assert float(cooked.sel(side="rice")) == pytest.approx(100 * (100 - 11.62) / (100 - 68.44), rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("weighed", "told"),
+    [
+        ("230 g", "Implausible: everything listed weighs 201 g; check the scale"),
+        ("90 g", "Implausible: published yields give 181 g; check the scale"),
+        ("150 g", "the same yield for its variants"),
+    ],
+)
+def test_an_implausible_weighed_dish_is_challenged_and_wins(computed, weighed, told):
+    """200 g carrots (yield 90 %) and 1 g salt: 201 g listed, 181 g by yields; the scale is believed all the same."""
+    amounts = computed(CARROTS.replace("servings: 2", f"servings: 2\ncooked weight: {weighed}"))
+    assert told in amounts.cooked_weight_origin
+    assert ("Implausible" in amounts.cooked_weight_origin) == told.startswith("Implausible")
+    assert float(amounts.data["cooked_g"].sel(WRITTEN)) == pytest.approx(float(weighed.removesuffix(" g")))
+
+
+@pytest.mark.outside
+def test_pasta_takes_salt_from_its_water(computed):
+    """Bianchi et al. 2019 (Food Chem 271:479): 27.4 mg sodium in 100 g cooked per g of salt in a litre.
+
+    100 g of dry spaghetti (20120: 6 mg sodium; USDA row 381 keeps its sodium) with a yield of 225 % in water of 6.34
+    g/l take up 27.4 × 6.34 × 2.25 = 390.9 mg.
+    """
+    text = """
+title: Pasta
+servings: 1
+ingredients:
+  pasta: {amount: 100 g, food: "sr28:20120", cook: boiled, liquid: discarded, yield: 225 %, salted water: 6.34 g/l}
+"""
+    with_salt = float(computed(text).data["per_batch"].sel(component="NA"))
+    without = float(computed(text.replace(", salted water: 6.34 g/l", "")).data["per_batch"].sel(component="NA"))
+    assert with_salt - without == pytest.approx(27.4 * 6.34 * 2.25)
+
+
+def test_salt_uptake_is_refused_where_none_is_published(computed):
+    """For carrots nobody knows how much of the water's salt is eaten."""
+    text = CARROTS.replace("yield: 90 %}", "yield: 90 %, salted water: 5 g/l}", 1)
+    with pytest.raises(
+        InputError, match=r"carrot\.salted water: found 5 g/l, but no uptake of salt is published for root"
+    ):
+        computed(text)

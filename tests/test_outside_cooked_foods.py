@@ -118,7 +118,7 @@ def cooked_by_calculation(pair: dict[str, str], yield_factor: float | None) -> t
         food, release(), pair["process"],
         liquid=LIQUID[pair["liquid"]], detail=pair["detail"] or None, yield_factor=yield_factor,
     )  # fmt: skip
-    line = Line("food", food, 100.0, 100.0, "mass", "measured", 0.0, cooking)
+    line = Line("food", food, 100.0, 100.0, "mass", "measured", 0.0, cooking, ("mass",))
     return cooking, line_values(line, release()) / cooking.yield_factor
 
 

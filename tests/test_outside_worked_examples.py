@@ -130,7 +130,7 @@ def test_retention_and_concentration_give_the_published_value(row: dict[str, str
         food_class=published["food_class"], yield_factor=1 / concentration(row),
     )  # fmt: skip
     assert cooking.rows == (row["retention_row"],)
-    line = Line("food", food, 100.0, 100.0, "mass", "measured", 0.0, cooking)
+    line = Line("food", food, 100.0, 100.0, "mass", "measured", 0.0, cooking, ("mass",))
     assert agrees(line_values(line, sr28())[row["component"]] / cooking.yield_factor, row)
 
 
@@ -166,7 +166,7 @@ def test_equivalents_agree_with_those_printed(row: dict[str, str]) -> None:
         assert agrees(convert(float(row["value"]), "kcal", "kJ"), row)
         return
     food = sr28().food(row["food"])
-    line = Line("food", food, 100.0, 100.0, "mass", "measured", 0.0, cook_food(food, sr28(), None))
+    line = Line("food", food, 100.0, 100.0, "mass", "measured", 0.0, cook_food(food, sr28(), None), ("mass",))
     assert agrees(line_values(line, sr28())[row["component"]], row)
 
 
@@ -277,7 +277,7 @@ def test_missing_value_is_not_zero(row: dict[str, str], tmp_path: Path) -> None:
     amounts = computed(
         tmp_path, "ingredients:\n  a: {amount: 100 g, food: a}\n  b: {amount: 100 g, food: b}\n", release
     )
-    found = {"amount": amounts.per("batch"), "known share": amounts.known_share_per("batch")}[row["basis"]]
+    found = {"amount": amounts.per("batch"), "known share": amounts.share_per("batch")}[row["basis"]]
     assert agrees(found.sel(component=row["component"]), row)
 
 

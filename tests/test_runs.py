@@ -476,6 +476,19 @@ def test_index_lists_every_run(reports: Path) -> None:
     assert left_over(reports) == [".d_pot-x"]
 
 
+def test_index_shows_the_chart_that_the_summary_names(reports: Path) -> None:
+    """A notebook without a density chart names another, and lists read as words."""
+    add_report(reports, "a_pot", "Good")
+    folder = reports / "a_pot"
+    (folder / "figures" / "density.txt").rename(folder / "figures" / "error.txt")
+    about = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
+    about |= {"chart": "error", "parameters": {"seeds": ["1", "2"]}}
+    (folder / "provenance.json").write_text(json.dumps(about), encoding="utf-8")
+    text = write_index(reports).read_text(encoding="utf-8")
+    assert '<img src="a_pot/figures/error.png" alt="What the chart shows"' in text
+    assert "seeds 1 2;" in text
+
+
 def test_index_of_nothing(reports: Path) -> None:
     """Without reports the index says so."""
     reports.mkdir()

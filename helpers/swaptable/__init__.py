@@ -10,6 +10,16 @@ from typing import Any
 _HOMES = {
     "study": ("compute_recipe", "study_recipe"),
     "figures": ("plot_contributions", "plot_daily_values", "plot_density", "plot_differences", "plot_effects"),
+    "method_report": (
+        "method_shown",
+        "plot_coverage",
+        "plot_error_by_component",
+        "plot_error_by_group",
+        "plot_factors",
+        "plot_within_20",
+        "save_method",
+    ),
+    "method_study": ("study_method",),
     "reports": ("cautions_shown", "chart_shown", "save_study", "summary_shown", "table_shown"),
 }
 

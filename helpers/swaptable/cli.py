@@ -42,19 +42,21 @@ def _report(options: argparse.Namespace) -> int:
 
 
 def _table(options: argparse.Namespace) -> int:
+    from swaptable.certainty import with_certainty
     from swaptable.nutrients import BASES, amounts_table, lines_table
     from swaptable.reference import component_named
     from swaptable.study import compute_recipe
 
     if options.ingredients and (options.component or options.basis):
         raise SwaptableError("--ingredients lists everything; leave --component and --basis out")
-    amounts = compute_recipe(options.recipe, options.release)
+    amounts = compute_recipe(options.recipe, options.release, options.factors, options.gaps)
     if options.ingredients:
         table = lines_table(amounts)
     else:
         known = list(amounts.data["component"].to_numpy())
         components = [component_named(word, known) for word in options.component] or None
         table = amounts_table(amounts, components, options.basis or BASES)
+        table = with_certainty(table, amounts) if options.certainty else table
     if options.format == "csv":
         table.to_csv(sys.stdout, index=False, lineterminator="\n")
     else:
@@ -107,6 +109,39 @@ def _import(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _fit(options: argparse.Namespace) -> int:
+    from swaptable.evidence import fit
+    from swaptable.foods import open_release
+    from swaptable.pairs import find_pairs, pair_values
+    from swaptable.reference import retention_components, retention_table
+
+    release = open_release(options.release)
+    values = pair_values(release, find_pairs(release))
+    table = fit(values, retention_table(), retention_components())
+    part = options.output.with_name(options.output.name + ".part")
+    table.to_csv(part, index=False, encoding="utf-8", lineterminator="\n")
+    part.replace(options.output)
+    families, count = values["family"].nunique(), (table["n_values"] > 0).sum()
+    print(f"{shown(options.output)}: {len(table):,} figures, {count} with evidence of their own; {families} families")
+    return DONE
+
+
+def _validate(options: argparse.Namespace) -> int:
+    from swaptable.foods import open_release
+    from swaptable.pairs import find_pairs, pair_values
+    from swaptable.validation import validate
+
+    release = open_release(options.release)
+    tables = validate(pair_values(release, find_pairs(release)), options.folds, options.seed or (1, 2, 3))
+    if options.format == "json":
+        plain = {name: json.loads(table.reset_index().to_json(orient="records")) for name, table in tables.items()}
+        print(json.dumps(plain, indent=2, ensure_ascii=False))
+    else:
+        for name in ("overall", "by_group", "by_component"):
+            print(tables[name].reset_index().to_csv(index=False, lineterminator="\n"))
+    return DONE
+
+
 def _schema(options: argparse.Namespace) -> int:
     from swaptable.recipes import recipe_schema
 
@@ -138,6 +173,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     table.add_argument("--ingredients", action="store_true", help="print how each ingredient was weighed and cooked")
     table.add_argument("--release", default="sr28", help="food release (sr28)")
+    table.add_argument("--factors", default="published", help="retention factors: published or estimated")
+    table.add_argument("--gaps", default="left", help="missing values: left, or filled with imputed ones")
+    table.add_argument("--certainty", action="store_true", help="add standard errors and 90 %% intervals")
     table.set_defaults(command=_table)
 
     check = commands.add_parser("check", help="check recipes, audiences, prices and runs files without running")
@@ -149,6 +187,19 @@ def _parser() -> argparse.ArgumentParser:
     release.add_argument("source", type=Path, help="folder or tar archive with the raw files")
     release.add_argument("folder", type=Path, help="where the release goes; must not exist")
     release.set_defaults(command=_import)
+
+    fit = commands.add_parser("fit", help="estimate retention factors from a release's measured raw and cooked foods")
+    fit.add_argument("--release", default="sr28", help="food release (sr28)")
+    default = DATA / "reference" / "retention_estimates.csv"
+    fit.add_argument("--output", type=Path, default=default, help="data/reference/retention_estimates.csv")
+    fit.set_defaults(command=_fit)
+
+    validate = commands.add_parser("validate", help="predict measured cooked values with food families held out")
+    validate.add_argument("--release", default="sr28", help="food release (sr28)")
+    validate.add_argument("--folds", type=int, default=10)
+    validate.add_argument("--seed", type=int, action="append", help="deals families out; may be repeated (1, 2, 3)")
+    validate.add_argument("--format", choices=["csv", "json"], default="csv")
+    validate.set_defaults(command=_validate)
 
     schema = commands.add_parser("schema", help="print the JSON Schema of a recipe file, for editors")
     schema.set_defaults(command=_schema)

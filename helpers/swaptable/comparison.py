@@ -49,7 +49,7 @@ def differences(amounts: Amounts, components: Sequence[str], basis: str = "servi
         ``amount``, ``difference`` (all in ``unit``), ``difference_percent`` (NaN where as written is 0) and
         ``known_share``, the lesser of the two compared [-].
     """
-    grid, per, share = amounts.grid, amounts.per(basis), amounts.known_share_per(basis)
+    grid, per, share = amounts.grid, amounts.per(basis), amounts.share_per(basis)
     units = amounts.units()
     tables = []
     for component in components:

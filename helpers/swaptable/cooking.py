@@ -14,19 +14,23 @@ import pandas as pd
 from swaptable.errors import SwaptableError, listed, nearest
 from swaptable.foods import Food, FoodRelease
 from swaptable.reference import (
+    FACTORS,
     NO_CLASS,
     food_class_of,
+    kitchen_errors,
     meat_cut_fat_change,
     meat_cut_yield,
     processes_for,
     retention_components,
     retention_table,
+    uptake_table,
     yield_table,
 )
 
 __all__ = ["NOT_COOKED", "Cooking", "cook_food", "find_yield", "retention_for"]
 
 NOT_COOKED = "not cooked"
+Z90, FEWEST_FOR_A_RANGE = 1.645, 3
 FROZEN, _FROM_FROZEN = "frozen", "from frozen"
 # Processes that a food may undergo after it was cooked or canned, with published factors of their own.
 _AFTERWARDS = {"reheated", "heated", "drained", "rinsed", "toasted"}
@@ -57,10 +61,14 @@ class Cooking:
         Cooked weight over raw edible weight. [-]
     yield_origin, yield_evidence : str
         Where the yield is from, and ``measured``, ``calculated`` or ``assumed``.
+    yield_sd : float
+        Standard deviation of the yield factor. [-]
     notes : tuple of str
         What a reader must know of it.
     fat_lost : float
         Fat that runs off with discarded drippings. [g per 100 g raw]
+    sodium_taken_up : float
+        From salted cooking water. [mg per 100 g raw]
     """
 
     food_class: str
@@ -71,8 +79,10 @@ class Cooking:
     yield_factor: float
     yield_origin: str
     yield_evidence: str
+    yield_sd: float
     notes: tuple[str, ...] = ()
     fat_lost: float = 0.0
+    sodium_taken_up: float = 0.0
 
     def factor_for(self, components: pd.Index) -> np.ndarray:
         """Give the share retained for each component of a release; NaN where none is published."""
@@ -100,7 +110,7 @@ def _choose(rows: pd.DataFrame, detail: str | None, what: str) -> pd.DataFrame:
 
 
 def retention_for(
-    food_class: str, cook: str, liquid: float | None, detail: str | None
+    food_class: str, cook: str, liquid: float | None, detail: str | None, factors: str = FACTORS[0]
 ) -> tuple[str, tuple[str, ...], pd.Series]:
     """Find the published retention factors.
 
@@ -114,6 +124,8 @@ def retention_for(
         Share of the cooking liquid kept; None if the recipe does not say. [-]
     detail : str or None
         Detail of the row; None takes the row marked as default.
+    factors : str, optional
+        ``"published"`` or ``"estimated"``, as for :func:`swaptable.reference.retention_table`.
 
     Returns
     -------
@@ -145,7 +157,8 @@ def retention_for(
         raise SwaptableError(f"found '{cook}'; factors for {food_class} are published for: {listed(words, 20)}")
     process = str(published["process"].iloc[0])
     what = f"{food_class}, {process}"
-    rows = _choose(published, detail, what).set_index("liquid")
+    rows = _choose(published, detail, what)["row"]
+    rows = retention_table(factors).loc[rows].set_index("liquid")
     tags = retention_components()
     if set(rows.index) == {""}:
         row = rows.loc[""]
@@ -187,7 +200,7 @@ def _published(food_class: str, cook: str) -> pd.DataFrame:
 
 def find_yield(
     food: Food, release: FoodRelease, food_class: str, cook: str, process: str, liquid: float | None
-) -> tuple[float, str, str]:
+) -> tuple[float, str, str, float]:
     """Find the yield factor of a food.
 
     Parameters
@@ -207,29 +220,37 @@ def find_yield(
         Cooked weight over raw edible weight. [-] Cooked in a liquid that is kept, a food's loss stays in the
         dish; what dry heat drives off is gone, whether or not the drippings are kept.
     origin, evidence : str
+    sd : float
+        Standard deviation: the published one or the published range, else a stated default. [-]
     """
+    errors = kitchen_errors()
     tried = [process, *processes_for(cook)]
     if processes_for(cook)[0] not in _IN_LIQUID:  # what is baked soaks up nothing, whatever its factors are read from
         tried = [word for word in tried if word not in _IN_LIQUID]
     drained = _drained_yield(food, release, food_class, tuple(tried))
     kept = liquid if liquid is not None and process in _IN_LIQUID else 0.0
     if kept == 1:
-        return 1.0, "liquid kept, nothing evaporated; the liquid is an ingredient of its own", "assumed"
+        return (
+            1.0,
+            "liquid kept, nothing evaporated; the liquid is an ingredient of its own",
+            "assumed",
+            errors["evaporation"],
+        )
     if drained is None:
-        return 1.0, f"no yield published for {food_class}, {process}: weight unchanged", "assumed"
-    factor, origin, evidence = drained
+        return 1.0, f"no yield published for {food_class}, {process}: weight unchanged", "assumed", errors["no yield"]
+    factor, origin, evidence, sd = drained
     kept = kept if factor < 1 else 0.0  # what has soaked up liquid holds it, whatever is done with the rest
     note = f"; {kept:.0%} of the liquid kept" if kept else ""
-    return factor + kept * (1.0 - factor), origin + note, evidence
+    return factor + kept * (1.0 - factor), origin + note, evidence, sd
 
 
 def _drained_yield(
     food: Food, release: FoodRelease, food_class: str, processes: tuple[str, ...]
-) -> tuple[float, str, str] | None:
+) -> tuple[float, str, str, float] | None:
     """Find the published yield without the liquid: of the cut, of the food's own pair, of its class."""
     cut = meat_cut_yield(food.code, processes)
     if cut is not None:
-        return cut[0], cut[1], "measured"
+        return cut[0], cut[1], "measured", cut[2]
     table = yield_table()
     table = table[(table["food_class"] == food_class) & (table["liquid"] != "kept")]
     for process in processes:
@@ -237,8 +258,13 @@ def _drained_yield(
         if len(rows):
             row = rows.iloc[0]
             own = _own_yield(food, release, str(row["pairs"]))
-            factor = float(row["yield_factor"]) if own is None else own
-            return factor, f"{row['source']}{', this food' if own else ''}", str(row["evidence"])
+            if own is not None:
+                sd = kitchen_errors()["own yield"] * own
+                return own, f"{row['source']}, this food", str(row["evidence"]), sd
+            factor, spread = float(row["yield_factor"]), (row["high_percent"] - row["low_percent"]) / 100
+            # the range of several foods spans about 90 % of them
+            sd = spread / (2 * Z90) if row["n"] >= FEWEST_FOR_A_RANGE else kitchen_errors()["class yield"] * factor
+            return factor, str(row["source"]), str(row["evidence"]), float(sd)
     return None
 
 
@@ -252,6 +278,8 @@ def cook_food(
     food_class: str | None = None,
     yield_factor: float | None = None,
     drippings: str | None = None,
+    salted_water: float | None = None,
+    factors: str = FACTORS[0],
 ) -> Cooking:
     """Find everything that cooking does to a food.
 
@@ -270,6 +298,10 @@ def cook_food(
         Weighed by the user; wins over the published one. [-]
     drippings : str, optional
         ``"discarded"`` takes the fat off that the cut is published to lose.
+    salted_water : float, optional
+        Salt in the cooking water. [g/l]
+    factors : str, optional
+        ``"published"`` or ``"estimated"``.
 
     Returns
     -------
@@ -282,7 +314,9 @@ def cook_food(
     """
     if cook is None or cook == NOT_COOKED:
         factor = 1.0 if yield_factor is None else yield_factor
-        origin = ("not cooked", "measured") if yield_factor is None else ("recipe", "measured")
+        origin = ("not cooked", "measured", 0.0)
+        if yield_factor is not None:
+            origin = ("recipe", "measured", kitchen_errors()["weighed dish"] * factor)
         return Cooking("", "", None, (), _no_factors(), factor, *origin)
     food_class = food_class or food_class_of(food)
     published = _published(food_class, cook)
@@ -291,7 +325,7 @@ def cook_food(
     asked = cook
     if published.empty and food.state != "raw" and len(_published(food_class, "reheated")):
         cook = "reheated"  # what is no longer raw is at least warmed through
-    process, rows, factors = retention_for(food_class, cook, liquid, detail)
+    process, rows, shares = retention_for(food_class, cook, liquid, detail, factors)
     used = retention_table().loc[list(rows)]
     notes = [note for note in used["note"] if note]
     notes += [f"published row: {chosen}" for chosen in used["detail"].unique() if chosen and chosen != detail]
@@ -311,11 +345,35 @@ def cook_food(
     if yield_factor is None:
         found = find_yield(food, release, food_class, cook, process, liquid)
     else:
-        found = (yield_factor, "recipe", "measured")
+        found = (yield_factor, "recipe", "measured", kitchen_errors()["weighed dish"] * yield_factor)
     if yield_factor is None and liquid is None and found[0] > 1:
         notes.append("the weight counts water soaked up; say liquid: kept if that water is an ingredient")
+    sodium, uptake = _taken_up(food_class, process, detail, salted_water, found[0])
     fat_lost, fat_note = _fat_lost(food, (process, *processes_for(cook)), drippings)
-    return Cooking(food_class, process, liquid, rows, factors, *found, (*notes, *fat_note), fat_lost)
+    return Cooking(food_class, process, liquid, rows, shares, *found, (*notes, *fat_note, *uptake), fat_lost, sodium)
+
+
+def _taken_up(
+    food_class: str, process: str, detail: str | None, salted_water: float | None, yield_factor: float
+) -> tuple[float, list[str]]:
+    """Find the sodium taken up from salted water [mg per 100 g raw], and what to say of it and of frying fat."""
+    table = uptake_table()
+    rows = table[(table["food_class"] == food_class) & (table["process"] == process)]
+    fat = rows[(rows["component"] == "FAT") & (rows["detail"] == (detail or "uncoated"))]
+    told = [
+        f"takes up about {row['amount']:g} g of frying fat per 100 g raw ({row['low']:g} to {row['high']:g}); "
+        "list that much, not what is in the pan"
+        for _, row in fat.iterrows()
+    ]
+    if salted_water is None:
+        return 0.0, told
+    salt = rows[rows["component"] == "NA"]
+    if salt.empty:
+        published = listed(table.loc[table["component"] == "NA", "food_class"].unique())
+        problem = f"but no uptake of salt is published for {food_class}, {process}; only for {published}"
+        raise SwaptableError(f"found {salted_water:g} g/l, {problem}", about="salted_water")
+    taken = float(salt["amount"].iloc[0]) * salted_water * yield_factor
+    return taken, [*told, f"{taken:.0f} mg of sodium per 100 g raw taken up from salted water"]
 
 
 def _fat_lost(food: Food, processes: tuple[str, ...], drippings: str | None) -> tuple[float, list[str]]:

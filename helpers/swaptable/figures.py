@@ -19,6 +19,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from swaptable.certainty import Z
 from swaptable.findings import (
     amount_text,
     contribution_finding,
@@ -42,7 +43,8 @@ __all__ = [
 
 BLUE, ORANGE, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#6b6b6b"
 WIDTH = 10.0
-_STYLE: dict[Any, Any] = {
+Z90 = Z[0.90]
+STYLE: dict[Any, Any] = {
     "font.size": 12,
     "axes.titlesize": 15,
     "axes.titleweight": "bold",
@@ -75,16 +77,18 @@ class Chart:
     alt: str
 
 
-def _figure(height: float, columns: int = 1, **options: Any) -> tuple[Figure, np.ndarray]:
+def new_figure(height: float, columns: int = 1, **options: Any) -> tuple[Figure, np.ndarray]:
+    """Begin a chart of the usual width with a row of axes."""
     figure = Figure(figsize=(WIDTH, height))
     axes = figure.subplots(1, columns, squeeze=False, **options)
     return figure, axes[0]
 
 
-def _finish(figure: Figure, study: Study, name: str, words: tuple[str, str], note: str = "") -> Chart:
+def finished(figure: Figure, source_line: str, name: str, words: tuple[str, str], note: str = "") -> Chart:
+    """Put the finding above a chart and the note and the source below it."""
     title, alt = words
     figure.suptitle("\n".join(textwrap.wrap(title, 76)), x=0.01, ha="left", fontsize=15, fontweight="bold")
-    foot = " ".join(f"{note} {study.source_line}".split())
+    foot = " ".join(f"{note} {source_line}".split())
     figure.supxlabel("\n".join(textwrap.wrap(foot, 130)), x=0.01, ha="left", fontsize=9, color=GREY)
     return Chart(name, figure, title, alt)
 
@@ -94,18 +98,19 @@ def _left_out(study: Study) -> str:
     return "" if shown == total else f"{shown} of {total} variants shown; the table has all."
 
 
-def _wrapped(label: str, width: int = 34) -> str:
+def wrapped(label: str, width: int = 34) -> str:
+    """Break a label into lines."""
     return "\n".join(textwrap.wrap(label, width))
 
 
-@mpl.rc_context(_STYLE)
+@mpl.rc_context(STYLE)
 def plot_density(study: Study) -> Chart:
     """Draw sodium per serving against nutrient density, with the frontier.
 
     Answers: which variants give the most nutrients for the least sodium?
     """
     table = study.variants.dropna(subset=["sodium_mg_per_serving", NRF])
-    figure, (axes, key) = _figure(6.2, 2, width_ratios=[2.3, 1])
+    figure, (axes, key) = new_figure(6.2, 2, width_ratios=[2.3, 1])
     written = study.variants.index[0]
     first, rest = table[table.index == written], table[table.index != written]
     on = table[table["on_frontier"]].sort_values("sodium_mg_per_serving")
@@ -120,13 +125,17 @@ def plot_density(study: Study) -> Chart:
             rows["sodium_mg_per_serving"], rows[NRF], s=size, marker=marker, color=colour,
             edgecolor="black", linewidth=0.7, label=label, zorder=2,
         )  # fmt: skip
+    axes.errorbar(
+        table["sodium_mg_per_serving"], table[NRF], xerr=Z90 * table["sodium_standard_error"],
+        yerr=Z90 * table["nrf93_2009_standard_error"], fmt="none", ecolor="#b5b5b5", lw=0.8, zorder=0,
+    )  # fmt: skip
     axes.margins(x=0.08, y=0.14)
     axes.set_xlim(left=min(0, axes.get_xlim()[0]))
     _mark_words(axes, study)
     axes.set_xlabel("Sodium [mg per serving]")
     axes.set_ylabel("Nutrient-rich-foods index 9.3\n[per 100 kcal]")
     handles, labels = axes.get_legend_handles_labels()
-    key.legend(handles, [_wrapped(label, 30) for label in labels], loc="upper left", fontsize=10, frameon=False)
+    key.legend(handles, [wrapped(label, 30) for label in labels], loc="upper left", fontsize=10, frameon=False)
     key.text(
         0.02,
         0.66,
@@ -136,8 +145,8 @@ def plot_density(study: Study) -> Chart:
         linespacing=1.3,
     )
     key.set_axis_off()
-    note = "Index: Fulgoni et al. 2009, capped sum, total sugars for added."
-    return _finish(figure, study, "density", density_finding(study), note)
+    note = "Index: Fulgoni et al. 2009, capped sum, total sugars for added. Lines: 90 % interval of the mean."
+    return finished(figure, study.source_line, "density", density_finding(study), note)
 
 
 def _letter_points(axes: Axes, rows: pd.DataFrame) -> str:
@@ -167,7 +176,7 @@ def _mark_words(axes: Axes, study: Study) -> None:
             )  # fmt: skip
 
 
-@mpl.rc_context(_STYLE)
+@mpl.rc_context(STYLE)
 def plot_differences(study: Study) -> Chart:
     """Draw the difference of every variant from the recipe as written.
 
@@ -175,7 +184,7 @@ def plot_differences(study: Study) -> Chart:
     """
     shown = [label for label in study.shown() if label != study.variants.index[0]]
     components = study.components[:4]
-    figure, panels = _figure(2.0 + 0.36 * max(len(shown), 2), len(components), sharey=True)
+    figure, panels = new_figure(2.0 + 0.36 * max(len(shown), 2), len(components), sharey=True)
     table = study.differences.set_index(["component", "variant"])
     order = study.variants.loc[shown].sort_values("sodium_mg_per_serving", ascending=False).index
     for axes, component in zip(panels, components, strict=True):
@@ -188,7 +197,11 @@ def plot_differences(study: Study) -> Chart:
         )  # fmt: skip
         for bar, is_more in zip(bars, more, strict=True):
             bar.set_hatch("//" if is_more else "")
-        _label_bars(axes, rows["difference"])
+        shown_rows = rows[rows["difference"].notna()]
+        places = [place for place, known in enumerate(rows["difference"].notna()) if known]
+        ends = [shown_rows["difference"] - shown_rows["low_90"], shown_rows["high_90"] - shown_rows["difference"]]
+        axes.errorbar(shown_rows["difference"], places, xerr=ends, fmt="none", ecolor="black", lw=1.1, capsize=2.5)
+        _label_bars(axes, rows)
         axes.axvline(0, color="black", lw=1)
         axes.spines["left"].set_visible(False)
         axes.tick_params(axis="y", length=0)
@@ -197,31 +210,38 @@ def plot_differences(study: Study) -> Chart:
         axes.tick_params(axis="x", labelsize=9)
         axes.xaxis.set_major_locator(mpl.ticker.MaxNLocator(3))
         axes.margins(x=0.5)
-    panels[0].set_yticks(range(len(order)), [_wrapped(label, 40) for label in order], fontsize=9.5)
+    panels[0].set_yticks(range(len(order)), [wrapped(label, 40) for label in order], fontsize=9.5)
     more_rows = "" if len(components) == len(study.components) else "The table has the other components."
-    note = f"Plain bars: less than as written; hatched: more. {_left_out(study)} {more_rows}"
-    return _finish(figure, study, "differences", difference_finding(study), note)
+    note = (
+        "Plain bars: less than as written; hatched: more. Lines: 90 % interval of the mean difference; in brackets: no "
+        f"real difference. {_left_out(study)} {more_rows}"
+    )
+    return finished(figure, study.source_line, "differences", difference_finding(study), note)
 
 
-def _label_bars(axes: Axes, values: pd.Series) -> None:
-    largest = values.abs().max()
-    for number, value in enumerate(values):
+def _label_bars(axes: Axes, rows: pd.DataFrame) -> None:
+    """Print each difference outside its interval; in brackets where it may be none at all."""
+    largest = rows["difference"].abs().max()
+    for number, (_, row) in enumerate(rows.iterrows()):
+        value = row["difference"]
         text = amount_text(value, signed=True, beside=largest)
+        text = text if row["real"] or np.isnan(value) or value == 0 else f"({text})"
         left = np.nan_to_num(value) < 0
+        end = np.nan_to_num(row["low_90"] if left else row["high_90"])
         axes.annotate(
-            text, (np.nan_to_num(value), number), xytext=(-3 if left else 3, 0), textcoords="offset points",
+            text, (end, number), xytext=(-3 if left else 3, 0), textcoords="offset points",
             va="center", ha="right" if left else "left", fontsize=8.5,
         )  # fmt: skip
 
 
-@mpl.rc_context(_STYLE)
+@mpl.rc_context(STYLE)
 def plot_daily_values(study: Study) -> Chart:
     """Draw the percent daily value of each compared component as a table in shades.
 
     Answers: how much of the day does a serving give, and what is a little or a lot?
     """
     table = study.percent_daily_value.loc[study.shown()]
-    figure, (axes,) = _figure(2.2 + 0.34 * len(table))
+    figure, (axes,) = new_figure(2.2 + 0.34 * len(table))
     axes.imshow(np.minimum(table.to_numpy(dtype=float), 100), cmap="Greys", vmin=0, vmax=130, aspect="auto")
     (_, low), (_, high) = word_limits(study.regime).items()
     for row, column in np.ndindex(table.shape):
@@ -231,9 +251,9 @@ def plot_daily_values(study: Study) -> Chart:
             column, row, "not known" if np.isnan(value) else f"{value:.0f}{mark}", ha="center", va="center",
             fontsize=10, color="white" if value > 75 else "black",
         )  # fmt: skip
-    axes.set_xticks(range(table.shape[1]), [_wrapped(component_label(c), 12) for c in table.columns], fontsize=10)
+    axes.set_xticks(range(table.shape[1]), [wrapped(component_label(c), 12) for c in table.columns], fontsize=10)
     axes.xaxis.tick_top()
-    axes.set_yticks(range(len(table)), [_wrapped(label, 44) for label in table.index], fontsize=9.5)
+    axes.set_yticks(range(len(table)), [wrapped(label, 44) for label in table.index], fontsize=9.5)
     axes.tick_params(length=0)
     axes.spines[:].set_visible(False)
     axes.set_xticks(np.arange(-0.5, table.shape[1]), minor=True)
@@ -245,10 +265,10 @@ def plot_daily_values(study: Study) -> Chart:
         f"Percent of the daily value per serving, {REGIMES[study.regime]}. ▽ {little} ({low:.0f} % or less), "
         f"▲ {much} ({high:.0f} % or more). {_left_out(study)}"
     )
-    return _finish(figure, study, "daily_values", daily_value_finding(study), note)
+    return finished(figure, study.source_line, "daily_values", daily_value_finding(study), note)
 
 
-@mpl.rc_context(_STYLE)
+@mpl.rc_context(STYLE)
 def plot_contributions(study: Study) -> Chart:
     """Draw what each ingredient brings to sodium, as written and in the variant with the least.
 
@@ -258,7 +278,7 @@ def plot_contributions(study: Study) -> Chart:
     labels = list(dict.fromkeys([study.variants.index[0], least]))
     table = study.sodium_by_ingredient.loc[labels].T
     table = table[(table.fillna(1) != 0).any(axis=1)].sort_values(labels[0])
-    figure, (axes,) = _figure(1.9 + 0.55 * len(table))
+    figure, (axes,) = new_figure(1.9 + 0.55 * len(table))
     height, largest = 0.8 / len(labels), table.max(axis=None)
     for number, (label, colour, hatch) in enumerate(zip(labels, (ORANGE, BLUE), ("//", ""), strict=False)):
         places = np.arange(len(table)) + height * (len(labels) - 1 - number)
@@ -279,10 +299,10 @@ def plot_contributions(study: Study) -> Chart:
     axes.set_xlabel(f"Sodium [mg per {study.basis}]")
     axes.margins(x=0.12)
     axes.legend(loc="lower right", fontsize=10)
-    return _finish(figure, study, "contributions", contribution_finding(study))
+    return finished(figure, study.source_line, "contributions", contribution_finding(study))
 
 
-@mpl.rc_context(_STYLE)
+@mpl.rc_context(STYLE)
 def plot_effects(study: Study) -> Chart:
     """Draw what each option changes on average over the other choices, with its range.
 
@@ -290,11 +310,14 @@ def plot_effects(study: Study) -> Chart:
     """
     measures = {"NA": f"Sodium [mg per {study.basis}]", NRF: "Index 9.3 [per 100 kcal]"}
     effects = study.effects[study.effects["measure"] == "NA"]
-    figure, panels = _figure(2.1 + 0.5 * max(len(effects), 1), 2, sharey=True)
+    figure, panels = new_figure(2.1 + 0.5 * max(len(effects), 1), 2, sharey=True)
     names = [f"{row['option']}\ninstead of {row['instead_of']}" for _, row in effects.iterrows()]
     for axes, (measure, label) in zip(panels, measures.items(), strict=True):
         rows = study.effects[study.effects["measure"] == measure].reset_index(drop=True)
         axes.hlines(rows.index, rows["least"], rows["most"], color=GREY, lw=4, alpha=0.6)
+        axes.errorbar(
+            rows["effect"], rows.index, xerr=Z90 * rows["standard_error"], fmt="none", ecolor="black", capsize=3
+        )
         axes.scatter(rows["effect"], rows.index, s=70, marker="D", color=BLUE, edgecolor="black", zorder=3)
         largest = rows["effect"].abs().max()
         for number, value in enumerate(rows["effect"]):
@@ -308,5 +331,5 @@ def plot_effects(study: Study) -> Chart:
         axes.margins(x=0.18, y=0.12)
     panels[0].set_yticks(range(len(names)), names, fontsize=10)
     panels[0].invert_yaxis()
-    note = "Diamond: mean over the other choices; band: least to most."
-    return _finish(figure, study, "effects", effect_finding(study), note)
+    note = "Diamond: mean over the other choices; band: least to most; line: 90 % interval of the effect on sodium."
+    return finished(figure, study.source_line, "effects", effect_finding(study), note)

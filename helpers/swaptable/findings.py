@@ -8,6 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from swaptable.certainty import Z
+from swaptable.imputation import FilledRelease
 from swaptable.judgement import daily_value_word, word_limits
 from swaptable.reference import component_label
 from swaptable.study import NRF, Study
@@ -84,7 +86,8 @@ def headline(study: Study) -> str:
     percent = f"{first[f'sodium_percent_dv_{study.regime}']:.0f} % DV, {word}"
     if least.name == first.name:
         return f"{written} ({percent}); no variant has less."
-    return f"{written} ({percent}); {amount_text(least['sodium_mg_per_serving'])} mg with {least.name}."
+    unsure = "" if least["sodium_real"] else ", which is no real difference"
+    return f"{written} ({percent}); {amount_text(least['sodium_mg_per_serving'])} mg with {least.name}{unsure}."
 
 
 def density_finding(study: Study) -> tuple[str, str]:
@@ -96,13 +99,16 @@ def density_finding(study: Study) -> tuple[str, str]:
     if least.name == first.name:
         sodium = amount_text(first["sodium_mg_per_serving"], "mg")
         title = f"No variant has less sodium than the recipe as written ({sodium} a serving)"
+    elif not least["sodium_real"]:
+        sodium = amount_text(first["sodium_mg_per_serving"], "mg")
+        title = f"No variant has surely less sodium than the recipe as written ({sodium} a serving)"
     else:
         drop = amount_text(first["sodium_mg_per_serving"] - least["sodium_mg_per_serving"])
-        change = least[NRF] - first[NRF]
+        change = least[NRF] - first[NRF] if least["nrf93_2009_real"] or np.isnan(least[NRF]) else 0.0
         density = (
             "at a density that is not known" if np.isnan(change)
             else f"and {'raises' if change > 0 else 'lowers'} nutrient density" if abs(change) >= 1
-            else "at the same nutrient density"
+            else "with no real difference in nutrient density"
         )  # fmt: skip
         title = f"{_sentence(least.name)} saves {drop} mg of sodium a serving {density}"
     alt = (
@@ -134,6 +140,8 @@ def difference_finding(study: Study) -> tuple[str, str]:
         table.loc[table["difference_percent"].abs().idxmax()] if table["difference_percent"].notna().any() else None
     )
     alt = f"Bars of the difference from the recipe as written, per {study.basis}: {'; '.join(named.values())}."
+    unreal = int((~table["real"] & table["difference"].notna()).sum())
+    alt += f" {unreal} of {len(table)} differences are not real: their 90 % interval holds 0."
     if biggest is not None:
         alt += (
             f" The largest relative change is {_plain(str(biggest['component']))} "
@@ -189,9 +197,10 @@ def effect_finding(study: Study) -> tuple[str, str]:
     if table.empty:
         return "This recipe offers no choice", "No choices."
     top = table.loc[table["effect"].abs().idxmax()]
+    unsure = " (no real difference)" if abs(top["effect"]) < Z[0.90] * top["standard_error"] else ""
     title = (
         f"The choice that moves sodium most: {top['option']} instead of {top['instead_of']}, "
-        f"{amount_text(top['effect'], 'mg', signed=True)} per {study.basis} on average"
+        f"{amount_text(top['effect'], 'mg', signed=True)} per {study.basis} on average{unsure}"
     )
     lines = [
         f"{row['option']} instead of {row['instead_of']} {amount_text(row['effect'], signed=True)} mg "
@@ -209,4 +218,6 @@ def gaps(study: Study) -> str:
         return "Every compared component has a value for every ingredient."
     worst = table.groupby("component", sort=False)["known_share"].min()
     parts = [f"{component_label(str(c))} ({100 * share:.0f} % of the weight has a value)" for c, share in worst.items()]
-    return f"Lower bounds, because some ingredients have no value: {', '.join(parts)}."
+    filled = isinstance(study.amounts.grid.release, FilledRelease)
+    told = "Imputed in part" if filled else "Lower bounds, because some ingredients have no value"
+    return f"{told}: {', '.join(parts)}."

@@ -199,6 +199,11 @@ class FoodRelease:
         matrix[rows, columns] = values["value"]
         return matrix
 
+    @property
+    def published(self) -> FoodRelease:
+        """The release as published: itself, unless gaps were filled in."""
+        return self
+
     def food(self, code: str) -> Food:
         """Look one food up.
 

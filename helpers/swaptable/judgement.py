@@ -19,6 +19,7 @@ __all__ = [
     "chosen_density",
     "daily_value_for",
     "daily_value_word",
+    "index_components",
     "nutrient_rich_foods_index",
     "percent_daily_value",
     "word_limits",
@@ -134,7 +135,8 @@ def nutrient_rich_foods_index(amounts: Amounts, form: str = NRF_FORMS[0]) -> xr.
     -------
     DataArray
         Over the choices: the sum over nine nutrients of percent daily value per 100 kcal, each capped at 100,
-        less the sum over three of percent of the maximum recommended value. NaN where a component is missing.
+        less the sum over three of percent of the maximum recommended value. NaN where a component is missing, or
+        one to be limited is not wholly known.
 
     Notes
     -----
@@ -159,7 +161,15 @@ def nutrient_rich_foods_index(amounts: Amounts, form: str = NRF_FORMS[0]) -> xr.
         percent = 100 * per.sel(component=component, drop=True) / reference
         capped = percent.where((percent < 100) | percent.isnull(), 100)
         score = score + capped if row["role"] == "encourage" else score - percent
+        if row["role"] == "limit":  # what is to be kept down must not look low for want of a value
+            score = score.where(amounts.data["valued_share"].sel(component=component, drop=True) > 1 - 1e-9)
     return score
+
+
+def index_components(form: str = NRF_FORMS[0]) -> list[str]:
+    """Name every component that the nutrient-rich foods index depends on, energy included."""
+    table = nutrient_rich_foods()
+    return ["ENERC_KCAL", *table.loc[table["form"] == form, "component"]]
 
 
 def chosen_density(amounts: Amounts, components: Sequence[str], regime: str) -> xr.DataArray:

@@ -17,6 +17,7 @@ from swaptable.errors import SwaptableError, nearest
 from swaptable.foods import FoodRelease
 from swaptable.located_yaml import Place
 from swaptable.recipes import Recipe
+from swaptable.reference import kitchen_errors
 from swaptable.units import (
     ALPHA_CAROTENE_PER_RAE,
     BETA_CAROTENE_PER_RAE,
@@ -35,6 +36,7 @@ from swaptable.variants import Grid, Line
 
 __all__ = [
     "BASES",
+    "DERIVED_FROM",
     "Amounts",
     "amounts_table",
     "component_table",
@@ -44,6 +46,20 @@ __all__ = [
     "lines_table",
 ]
 
+# A derived component is the sum of its parts, each times [unit of the whole per unit of the part].
+DERIVED_FROM: dict[str, dict[str, float]] = {
+    "VITA_RAE": {
+        "RETOL": 1.0, "CARTB": 1 / BETA_CAROTENE_PER_RAE, "CARTA": 1 / ALPHA_CAROTENE_PER_RAE,
+        "CRYPX": 1 / CRYPTOXANTHIN_PER_RAE,
+    },
+    "FOLDFE": {"FOLFD": 1.0, "FOLAC": DFE_PER_FOLIC_ACID},
+    "VITD_IU": {"VITD": IU_PER_MICROGRAM_VITAMIN_D},
+    "NIAEQ": {"NIA": 1.0, "TRP_G": 1000 / TRYPTOPHAN_PER_NIACIN},
+    "NACL_EQ": {"NA": SALT_PER_SODIUM / 1000},
+    "ENERC_KCAL_GENERAL": GENERAL_KCAL_PER_GRAM,
+}  # fmt: skip
+# Beyond these a weighed dish is challenged: it cannot outweigh its ingredients, nor often lose so much.
+MOST_OF_LISTED, LEAST_OF_ESTIMATE = 1.05, 0.6
 _LIPID = re.compile(r"F(?:\d+D|ASAT|AMS|APU|ATRN|AT$)")  # fat, its fatty acids and their sums
 BASES = ("batch", "serving", "100 g", "100 kcal")
 _DERIVED = pd.DataFrame(
@@ -67,8 +83,9 @@ class Amounts:
         Over the choices, and ``component`` where it applies; coordinate ``unit`` along ``component``:
 
         ``per_batch`` amount in the whole dish, in ``unit``: the sum over what is known, NaN where nothing is;
-        ``known_share`` share of the dish's raw edible weight whose food has a value [-];
-        ``edible_g`` raw edible weight [g]; ``cooked_g`` weight as eaten [g];
+        ``known_share`` share of the dish's raw edible weight whose food has a value [-]; ``valued_share`` the same,
+        imputed values counted as well;
+        ``edible_g`` raw edible weight [g]; ``cooked_g`` weight as eaten, ``cooked_sd_g`` its standard deviation [g];
         ``allowed`` whether the options go together. Variants that are not allowed are NaN throughout.
     cooked_weight_origin : str
         How ``cooked_g`` was found.
@@ -117,11 +134,11 @@ class Amounts:
             return batch / energy.where(energy > 0) * 100
         raise SwaptableError(f"found basis '{basis}'; expected one of {', '.join(BASES)}{nearest(basis, BASES)}")
 
-    def known_share_per(self, basis: str) -> xr.DataArray:
-        """Share of the weight that is known [-]; per 100 kcal the energy must be known as well."""
-        share = self.data["known_share"]
-        energy = share.sel(component="ENERC_KCAL", drop=True)
-        return share.where(share < energy, energy) if basis == "100 kcal" else share
+    def share_per(self, basis: str, share: str = "known_share") -> xr.DataArray:
+        """Share of the weight that is known, or valued [-]; per 100 kcal the energy must be known as well."""
+        shares = self.data[share]
+        energy = shares.sel(component="ENERC_KCAL", drop=True)
+        return shares.where(shares < energy, energy) if basis == "100 kcal" else shares
 
 
 def component_table(release: FoodRelease) -> pd.DataFrame:
@@ -165,28 +182,19 @@ def line_values(line: Line, release: FoodRelease) -> pd.Series:
     share = factors.fillna(1.0)
     kept = raw * share
     alcohol_kept, alcohol_lost = np.nan_to_num(kept["ALC"]), np.nan_to_num(raw["ALC"] - kept["ALC"])
+    if line.cooking.sodium_taken_up:
+        kept = kept.copy()
+        kept["NA"] += line.cooking.sodium_taken_up
     if line.cooking.fat_lost:
         kept = _without_fat(kept, line)
 
-    retinol_equivalents = (
-        kept["RETOL"]
-        + kept["CARTB"] / BETA_CAROTENE_PER_RAE
-        + kept["CARTA"] / ALPHA_CAROTENE_PER_RAE
-        + kept["CRYPX"] / CRYPTOXANTHIN_PER_RAE
-    )
-    folate_equivalents = kept["FOLFD"] + DFE_PER_FOLIC_ACID * kept["FOLAC"]
-    alcohol_energy = KCAL_PER_GRAM_ALCOHOL * alcohol_lost
-    derived = {
-        "VITA_RAE": _first_known(retinol_equivalents, kept["VITA_RAE"]),
-        "FOLDFE": _first_known(folate_equivalents, raw["FOLDFE"] * share["FOL"]),
-        "VITD_IU": _first_known(kept["VITD"] * IU_PER_MICROGRAM_VITAMIN_D, kept["VITD_IU"]),
-        "ENERC_KCAL": kept["ENERC_KCAL"] - alcohol_energy,
-        "ENERC_KJ": kept["ENERC_KJ"] - alcohol_energy * KJ_PER_KCAL,
-        "NIAEQ": kept["NIA"] + kept["TRP_G"] * 1000 / TRYPTOPHAN_PER_NIACIN,
-        "NACL_EQ": kept["NA"] * SALT_PER_SODIUM / 1000,
-        "ENERC_KCAL_GENERAL": sum(kept[tag] * kcal for tag, kcal in GENERAL_KCAL_PER_GRAM.items())
-        + GENERAL_KCAL_PER_GRAM_ALCOHOL * alcohol_kept,
-    }
+    derived = {whole: sum(kept[part] * per for part, per in parts.items()) for whole, parts in DERIVED_FROM.items()}
+    derived["VITA_RAE"] = _first_known(derived["VITA_RAE"], kept["VITA_RAE"])
+    derived["FOLDFE"] = _first_known(derived["FOLDFE"], raw["FOLDFE"] * share["FOL"])
+    derived["VITD_IU"] = _first_known(derived["VITD_IU"], kept["VITD_IU"])
+    derived["ENERC_KCAL_GENERAL"] += GENERAL_KCAL_PER_GRAM_ALCOHOL * alcohol_kept
+    derived["ENERC_KCAL"] = kept["ENERC_KCAL"] - KCAL_PER_GRAM_ALCOHOL * alcohol_lost
+    derived["ENERC_KJ"] = kept["ENERC_KJ"] - KCAL_PER_GRAM_ALCOHOL * KJ_PER_KCAL * alcohol_lost
     values = kept.reindex([*raw.index, *_DERIVED["component"]])
     for component, value in derived.items():
         values[component] = value
@@ -213,10 +221,12 @@ class _IngredientTable:
     """One ingredient over its own choices: what it brings to the batch."""
 
     amount: xr.DataArray  # own choices × component
-    known_g: xr.DataArray  # the same: its weight where a value is known, else 0
+    known_g: xr.DataArray  # the same: its weight where the release has a value, else 0
+    valued_g: xr.DataArray  # the same, imputed values counted as well
     edible_g: xr.DataArray  # own choices
     soaked_g: xr.DataArray  # edible weight, with the water that it soaks up and that is no ingredient
     cooked_g: xr.DataArray
+    cooked_variance: xr.DataArray  # of cooked_g [g²]
     other_lost_g: xr.DataArray  # alcohol and fat that left
 
 
@@ -225,23 +235,26 @@ def _ingredient_table(grid: Grid, ingredient: str, components: list[str]) -> _In
     coords = {choice: list(grid.choices[choice]) for choice in own}
     shape = [len(options) for options in coords.values()]
     amount = np.zeros([*shape, len(components)])
-    known = np.zeros_like(amount)
-    edible, soaked, cooked, lost = (np.zeros(shape) for _ in range(4))
+    known, valued = np.zeros_like(amount), np.zeros_like(amount)
+    edible, soaked, cooked, variance, lost = (np.zeros(shape) for _ in range(5))
     for options, line in grid.lines[ingredient].items():
         at = tuple(coords[choice].index(option) for choice, option in options)
         values = line_values(line, grid.release).to_numpy(dtype=float)
         amount[at] = line.edible_g * np.nan_to_num(values) / 100
-        known[at] = line.edible_g * ~np.isnan(values)
+        valued[at] = line.edible_g * ~np.isnan(values)
+        published = line_values(line, grid.release.published).to_numpy(dtype=float)
+        known[at] = line.edible_g * ~np.isnan(published)
         edible[at] = line.edible_g
         soaked[at] = line.edible_g * max(line.cooking.yield_factor, 1.0)
         raw_alcohol = grid.release.values(line.food.code)["ALC"] * line.edible_g / 100
         alcohol = np.nan_to_num(raw_alcohol) - amount[(*at, components.index("ALC"))]
+        variance[at] = (line.edible_g * line.cooking.yield_sd) ** 2
         lost[at] = alcohol + line.cooking.fat_lost * line.edible_g / 100
         cooked[at] = line.edible_g * line.cooking.yield_factor - alcohol
     full = {**coords, "component": components}
     return _IngredientTable(
-        *(xr.DataArray(array, coords=full, dims=list(full)) for array in (amount, known)),
-        *(xr.DataArray(array, coords=coords, dims=list(coords)) for array in (edible, soaked, cooked, lost)),
+        *(xr.DataArray(array, coords=full, dims=list(full)) for array in (amount, known, valued)),
+        *(xr.DataArray(array, coords=coords, dims=list(coords)) for array in (edible, soaked, cooked, variance, lost)),
     )
 
 
@@ -260,6 +273,7 @@ def _cooked_weight(grid: Grid, soaked: xr.DataArray, estimated: xr.DataArray) ->
     if recipe.cooked_weight is not None:
         cooked = soaked * (recipe.cooked_weight / float(soaked.sel(written)))
         origin = f"weighed for the recipe as written ({recipe.cooked_weight:.4g} g); the same yield for its variants"
+        origin += _doubt(recipe.cooked_weight, float(soaked.sel(written)), float(estimated.sel(written)))
     for choice, options in recipe.choices.items():
         weighed = {name: option.cooked_weight for name, option in options.items() if option.cooked_weight is not None}
         if not weighed:
@@ -270,6 +284,15 @@ def _cooked_weight(grid: Grid, soaked: xr.DataArray, estimated: xr.DataArray) ->
         cooked = cooked * ratio
         origin += f"; weighed for {', '.join(weighed)}"
     return cooked, origin
+
+
+def _doubt(weighed: float, listed: float, estimated: float) -> str:
+    """Challenge a weighed dish that its ingredients can hardly make; it is used all the same."""
+    if weighed > MOST_OF_LISTED * listed:
+        return f". Implausible: everything listed weighs {listed:.4g} g; check the scale, or list what it soaked up"
+    if weighed < LEAST_OF_ESTIMATE * estimated:
+        return f". Implausible: published yields give {estimated:.4g} g; check the scale"
+    return ""
 
 
 def _check_water(grid: Grid, water: xr.DataArray, cooked: xr.DataArray) -> None:
@@ -319,7 +342,11 @@ def compute(grid: Grid) -> Amounts:
     estimated = _total([part.cooked_g for part in parts], grid)
     cooked, origin = _cooked_weight(grid, _total([part.soaked_g for part in parts], grid), estimated)
 
+    cooked_sd = _total([part.cooked_variance for part in parts], grid) ** 0.5
+    if grid.recipe.cooked_weight is not None:
+        cooked_sd = cooked * kitchen_errors()["weighed dish"]
     share = _total([part.known_g for part in parts], grid) / edible
+    valued = _total([part.valued_g for part in parts], grid) / edible
     batch = _total([part.amount for part in parts], grid)
     lost = _total([part.other_lost_g for part in parts], grid)
     water = batch.sel(component="WATER", drop=True) + (cooked - edible) + lost
@@ -329,10 +356,12 @@ def compute(grid: Grid) -> Amounts:
     batch = xr.where(batch["component"] == "WATER", water, batch).transpose(*batch.dims)
     data = xr.Dataset(
         {
-            "per_batch": batch.where(share > 0),
+            "per_batch": batch.where(valued > 0),
             "known_share": share,
+            "valued_share": valued,
             "edible_g": edible,
             "cooked_g": cooked,
+            "cooked_sd_g": cooked_sd,
             "allowed": grid.allowed,
         }
     )
@@ -393,20 +422,27 @@ def amounts_table(
     DataFrame
         One row per allowed variant, component and basis: a column for each choice, then ``component``,
         ``unit``, ``basis``, ``amount`` (NaN if missing), ``known_share`` [-] and ``status``: ``complete``,
-        ``lower bound`` (some of the weight has no value) or ``missing``.
+        ``lower bound`` (some of the weight has no value), ``imputed in part`` or ``missing``.
     """
     wanted = list(amounts.data["component"].to_numpy()) if components is None else list(components)
     choices = list(amounts.grid.choices)
     tables = []
     for basis in bases:
-        both = xr.Dataset({"amount": amounts.per(basis), "known_share": amounts.known_share_per(basis)})
+        both = xr.Dataset(
+            {
+                "amount": amounts.per(basis),
+                "known_share": amounts.share_per(basis),
+                "valued_share": amounts.share_per(basis, "valued_share"),
+            }
+        )
         both = both.sel(component=wanted).assign(allowed=amounts.data["allowed"])
         table = both.to_dataframe(dim_order=[*choices, "component"]).reset_index()
         tables.append(table[table["allowed"]].assign(basis=f"per {basis}"))
     table = pd.concat(tables, ignore_index=True)
+    whole = 1 - 1e-9
     table["status"] = np.select(
-        [table["amount"].isna(), table["known_share"] < 1 - 1e-9],
-        ["missing", "lower bound"],
+        [table["amount"].isna(), table["valued_share"] < whole, table["known_share"] < whole],
+        ["missing", "lower bound", "imputed in part"],
         default="complete",
     )
     return table[[*choices, "component", "unit", "basis", "amount", "known_share", "status"]]

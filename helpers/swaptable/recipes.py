@@ -5,6 +5,7 @@ A recipe is data only; what its words weigh and what its foods hold is found out
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
@@ -36,15 +37,17 @@ __all__ = [
 ]
 
 AS_WRITTEN = "as written"
+MOST_SALT = 360.0  # what a litre of water can dissolve, from memory
 MOST_YIELD = 10.0  # dried foods swell to a few times their weight; beyond this it is a slip
 # The grid names its own dimensions and columns with these; a choice of the same name would hide them.
 RESERVED = {
-    "allowed", "amount", "basis", "batch", "changes", "choice", "component", "cooked weight", "cooked_g",
-    "cooked_g_per_serving", "cost_per_serving", "currency", "difference", "edible_g", "effect",
-    "energy_kcal_per_serving", "ingredient", "known share", "known_share", "mean_percent_dv_per_100kcal", "measure",
-    "name", "not_priced", "nrf93_2009_per_100kcal", "nrf93_2016_per_100kcal", "on_frontier", "option", "per_batch",
-    "sodium_mg_per_serving", "sodium_percent_dv_ca", "sodium_percent_dv_us", "sodium_word_ca", "sodium_word_us",
-    "status", "unit", "variant",
+    "allowed", "amount", "amount_standard_error", "basis", "batch", "changes", "choice", "component",
+    "cooked weight", "cooked_g", "cooked_g_per_serving", "cooked_sd_g", "cost_per_serving", "currency",
+    "difference", "edible_g", "effect", "energy_kcal_per_serving", "ingredient", "known share", "known_share",
+    "mean_percent_dv_per_100kcal", "measure", "name", "not_priced", "nrf93_2009_per_100kcal",
+    "nrf93_2009_standard_error", "nrf93_2016_per_100kcal", "on_frontier", "option", "per_batch",
+    "sodium_mg_per_serving", "sodium_percent_dv_ca", "sodium_percent_dv_us", "sodium_standard_error",
+    "sodium_word_ca", "sodium_word_us", "standard_error", "status", "unit", "valued_share", "variant",
 }  # fmt: skip
 
 
@@ -112,6 +115,16 @@ AmountField = Annotated[Amount, BeforeValidator(_amount), _as_text("1 1/2 cup ch
 WeightField = Annotated[float, BeforeValidator(_weight), _as_text("2.35 kg")]
 
 
+def _concentration(text: Any) -> float:
+    """Read the salt in the cooking water [g/l]."""
+    if isinstance(text, float):
+        return text
+    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?g ?/ ?l", _text(text).strip(), re.I)
+    if found is None or not 0 < float(found[1]) <= MOST_SALT:
+        raise SwaptableError(f"found '{text}'; expected grams of salt in a litre, such as 7 g/l, at most {MOST_SALT:g}")
+    return float(found[1])
+
+
 class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
@@ -137,6 +150,9 @@ class Patch(_Strict):
     drippings: Literal["kept", "discarded"] | None = Field(
         None,
         description="Of meat and poultry: discarded takes the published loss of fat off; kept is the default.",
+    )
+    salted_water: Annotated[float, BeforeValidator(_concentration), _as_text("7 g/l")] | None = Field(
+        None, alias="salted water", description="Salt in the cooking water of pasta, of which a published part stays."
     )
     detail: str | None = Field(None, description="Detail of the published retention row, such as 'in skin'.")
     food_class: str | None = Field(

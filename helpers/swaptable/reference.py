@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from functools import cache, lru_cache
 
+import numpy as np
 import pandas as pd
 
 from swaptable.errors import SwaptableError, listed, nearest
@@ -15,6 +16,7 @@ from swaptable.folders import DATA
 from swaptable.foods import Food
 
 __all__ = [
+    "FACTORS",
     "NO_CLASS",
     "component_label",
     "component_named",
@@ -22,11 +24,15 @@ __all__ = [
     "daily_values",
     "food_class_of",
     "general_density",
+    "kitchen_errors",
     "meat_cut_fat_change",
     "meat_cut_yield",
     "nutrient_rich_foods",
     "processes_for",
+    "retention_errors",
+    "retention_estimates",
     "retention_table",
+    "uptake_table",
     "yield_table",
 ]
 
@@ -56,20 +62,75 @@ _RETENTION_TEXT = [
 ]
 
 
-@lru_cache(maxsize=1)
-def retention_table() -> pd.DataFrame:
-    """Give the published retention factors.
+FACTORS = ("published", "estimated")
+
+
+@lru_cache(maxsize=2)
+def retention_table(factors: str = FACTORS[0]) -> pd.DataFrame:
+    """Give the retention factors.
+
+    Parameters
+    ----------
+    factors : str, optional
+        ``"published"``, or ``"estimated"``: corrected by measured pairs (``retention_estimates.csv``).
 
     Returns
     -------
     DataFrame
         Indexed by ``row``; the text columns of ``retention.csv``, then one column per component with the
         share retained [-], NaN where no factor is published.
+
+    Raises
+    ------
+    SwaptableError
+        If there are no such factors.
     """
+    if factors not in FACTORS:
+        raise SwaptableError(f"found factors '{factors}'; expected {' or '.join(FACTORS)}{nearest(factors, FACTORS)}")
     table = _table("retention").set_index("row", drop=False)
     tags = [column for column in table.columns if column not in _RETENTION_TEXT]
     table = _numbers(table, tags)
-    return table.assign(**{tag: table[tag] / 100 for tag in tags})
+    table = table.assign(**{tag: table[tag] / 100 for tag in tags})
+    if factors == FACTORS[0]:
+        return table
+    estimates = retention_estimates()["estimate"].unstack("component").reindex(index=table.index, columns=tags)
+    return table.assign(**{tag: estimates[tag].where(estimates[tag].notna(), table[tag]) for tag in tags})
+
+
+@lru_cache(maxsize=1)
+def retention_estimates() -> pd.DataFrame:
+    """Give the estimates of retention, the published figure and the evidence side by side.
+
+    Returns
+    -------
+    DataFrame
+        Indexed by ``row`` and ``component``: ``published``, ``estimate`` and ``standard_error`` of the mean [-],
+        ``between_food_sd`` (of the logarithm), ``n_families``, ``n_values``, ``measured`` [-] and ``spread``.
+    """
+    table = _table("retention_estimates")
+    numbers = [column for column in table.columns if column not in ("row", "component")]
+    return _numbers(table, numbers).set_index(["row", "component"])
+
+
+@lru_cache(maxsize=2)
+def retention_errors(factors: str = FACTORS[0]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Say how sure the factors are.
+
+    Parameters
+    ----------
+    factors : str, optional
+        As for :func:`retention_table`. A published figure is off by what the estimate says as well.
+
+    Returns
+    -------
+    mean, food : DataFrame
+        Row × component: relative standard error of the mean, and relative standard deviation of one food of the
+        class around it [-].
+    """
+    table = retention_estimates()
+    off = table["estimate"] - table["published"] if factors == FACTORS[0] else 0.0
+    mean = np.sqrt(table["standard_error"] ** 2 + off**2) / table["estimate"].clip(lower=0.05)
+    return mean.clip(upper=1.0).unstack("component"), table["between_food_sd"].clip(upper=1.0).unstack("component")
 
 
 def retention_components() -> list[str]:
@@ -143,7 +204,7 @@ def yield_table() -> pd.DataFrame:
     return table.assign(yield_factor=table["yield_percent"] / 100)
 
 
-def meat_cut_yield(code: str, processes: tuple[str, ...]) -> tuple[float, str] | None:
+def meat_cut_yield(code: str, processes: tuple[str, ...]) -> tuple[float, str, float] | None:
     """Find the published yield of one cut of meat or poultry.
 
     Parameters
@@ -155,19 +216,24 @@ def meat_cut_yield(code: str, processes: tuple[str, ...]) -> tuple[float, str] |
 
     Returns
     -------
-    (float, str) or None
-        Yield factor [-] and where it is from.
+    (float, str, float) or None
+        Yield factor [-], where it is from, and its standard deviation between roasts or pans [-].
     """
+    rows = _meat_cut(code, processes, "yield_percent")
+    if rows.empty:
+        return None
+    factor = float(pd.to_numeric(rows["yield_percent"]).mean()) / 100
+    spread = float(pd.to_numeric(rows["sd"].replace("", None)).mean()) / 100
+    spread = kitchen_errors()["class yield"] * factor if np.isnan(spread) else spread
+    return factor, "USDA Table of Cooking Yields for Meat and Poultry, Release 2 (2014), this cut", spread
+
+
+def _meat_cut(code: str, processes: tuple[str, ...], column: str) -> pd.DataFrame:
+    """Find the rows of a cut, under the first process that has the figure asked for."""
     table = _table("yields_meat_cuts")
-    table = table[(table["raw_ndb_number"] == code) | (table["ndb_number"] == code)]
-    for process in processes:
-        rows = table[table["process"] == process]
-        if len(rows):
-            factors = pd.to_numeric(rows["yield_percent"]) / 100
-            return float(
-                factors.mean()
-            ), "USDA Table of Cooking Yields for Meat and Poultry, Release 2 (2014), this cut"
-    return None
+    table = table[((table["raw_ndb_number"] == code) | (table["ndb_number"] == code)) & (table[column] != "")]
+    process = next((word for word in processes if (table["process"] == word).any()), None)
+    return table[table["process"] == process]
 
 
 def meat_cut_fat_change(code: str, processes: tuple[str, ...]) -> float | None:
@@ -185,15 +251,14 @@ def meat_cut_fat_change(code: str, processes: tuple[str, ...]) -> float | None:
     float or None
         [g per 100 g raw], below 0 where fat runs off; None where it is not published.
     """
-    table = _table("yields_meat_cuts")
-    table = table[
-        ((table["raw_ndb_number"] == code) | (table["ndb_number"] == code)) & (table["fat_change_percent"] != "")
-    ]
-    for process in processes:
-        rows = table[table["process"] == process]
-        if len(rows):
-            return float(pd.to_numeric(rows["fat_change_percent"]).mean())
-    return None
+    rows = _meat_cut(code, processes, "fat_change_percent")
+    return None if rows.empty else float(pd.to_numeric(rows["fat_change_percent"]).mean())
+
+
+@lru_cache(maxsize=1)
+def uptake_table() -> pd.DataFrame:
+    """Give what foods take up in cooking: ``food_class``, ``process``, ``detail``, ``component``, ``amount``, range."""
+    return _numbers(_table("cooking_uptake"), ["amount", "low", "high"])
 
 
 @lru_cache(maxsize=1)
@@ -221,6 +286,13 @@ def general_density(food: Food) -> tuple[float, str] | None:
         if group in ("", food.food_group) and pattern.search(words):
             return density, source
     return None
+
+
+@lru_cache(maxsize=1)
+def kitchen_errors() -> dict[str, float]:
+    """Give the relative standard deviation of each way of measuring in a kitchen [-]; assumed, no source."""
+    table = _numbers(_table("kitchen_errors"), ["percent"])
+    return dict(zip(table["way"], table["percent"] / 100, strict=True))
 
 
 @lru_cache(maxsize=1)

@@ -17,7 +17,7 @@ from swaptable.figures import Chart
 from swaptable.findings import gaps, headline
 from swaptable.study import Study
 
-__all__ = ["cautions_shown", "chart_shown", "save_study", "summary_shown", "table_shown"]
+__all__ = ["cautions_shown", "chart_shown", "save_study", "summary_shown", "table_shown", "write_tables"]
 
 ESTIMATE = (
     "All amounts are estimates from food tables and published factors. They are an aid to a registered dietitian, "
@@ -137,13 +137,33 @@ def save_study(study: Study, output: str) -> list[str]:
     list of str
         Names of the files written. Numbers are not rounded; an empty cell is a missing value.
     """
+    summary = {"title": study.title, "headline": headline(study), "audience": study.audience.title}
+    return write_tables(study.tables(), summary, output)
+
+
+def write_tables(tables: dict[str, pd.DataFrame], summary: dict[str, str], output: str) -> list[str]:
+    """Write tables as CSV and the summary that the index of reports reads.
+
+    Parameters
+    ----------
+    tables : dict of DataFrame
+        By file name without ending.
+    summary : dict
+        ``title``, ``headline``, ``audience`` and, if it is not ``density``, the ``chart`` that stands for the run.
+    output : str
+        Folder of the run; empty writes nothing.
+
+    Returns
+    -------
+    list of str
+        Names of the files written. Numbers are not rounded; an empty cell is a missing value.
+    """
     if not output:
         return []
     folder = Path(output) / "tables"
     folder.mkdir(parents=True, exist_ok=True)
-    for name, table in study.tables().items():
+    for name, table in tables.items():
         table.to_csv(folder / f"{name}.csv", index=False, encoding="utf-8", lineterminator="\n")
-    summary = {"title": study.title, "headline": headline(study), "audience": study.audience.title}
     text = json.dumps(summary, indent=2, ensure_ascii=False) + "\n"
     (Path(output) / "summary.json").write_text(text, encoding="utf-8", newline="\n")
-    return sorted(path.name for path in folder.glob("*.csv"))
+    return sorted(f"{name}.csv" for name in tables)

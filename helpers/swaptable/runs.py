@@ -452,12 +452,14 @@ def write_index(reports: Path) -> Path:
 def _index_item(folder: Path) -> str:
     about = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
     release = about["food_release"]
-    alt = (folder / "figures" / "density.txt").read_text(encoding="utf-8").splitlines()[0]
-    values = ", ".join(f"{key} {value}" for key, value in about["parameters"].items() if value)
+    chart = about.get("chart", "density")
+    alt = (folder / "figures" / f"{chart}.txt").read_text(encoding="utf-8").splitlines()[0]
+    given = {key: value for key, value in about["parameters"].items() if value}
+    values = ", ".join(f"{key} {' '.join(value) if isinstance(value, list) else value}" for key, value in given.items())
     return (
         f'<li><h2><a href="{folder.name}/index.html">{html.escape(about["title"])}</a></h2>'
         f"<p>{html.escape(about['audience'])}</p><p><strong>{html.escape(about['headline'])}</strong></p>"
-        f'<img src="{folder.name}/figures/density.png" alt="{html.escape(alt)}" loading="lazy">'
+        f'<img src="{folder.name}/figures/{chart}.png" alt="{html.escape(alt)}" loading="lazy">'
         f"<p><small>{html.escape(values)}; food release {release['name']} ({release['released']}); "
         f"{about['finished']}</small></p></li>"
     )

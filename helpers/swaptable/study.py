@@ -6,18 +6,22 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
+from swaptable.certainty import certainty_of, effect_errors, evidence_shares, index_certainty
 from swaptable.comparison import choice_effects, differences, frontier, variant_values
 from swaptable.cost import cost_table, read_prices
 from swaptable.errors import InputError, SwaptableError, nearest
 from swaptable.folders import DATA, HOME
 from swaptable.foods import open_release
+from swaptable.imputation import fill_gaps
 from swaptable.judgement import (
     NRF_FORMS,
     REGIMES,
     chosen_density,
     daily_value_word,
+    index_components,
     nutrient_rich_foods_index,
     percent_daily_value,
 )
@@ -30,13 +34,14 @@ from swaptable.nutrients import (
     lines_table,
 )
 from swaptable.recipes import Audience, read_audience, read_recipe
-from swaptable.reference import component_named
+from swaptable.reference import FACTORS, component_label, component_named
 from swaptable.variants import build_grid
 
 __all__ = ["Study", "check_audience", "compute_recipe", "find_file", "study_recipe"]
 
 NRF_COLUMNS = dict(zip(NRF_FORMS, ("nrf93_2009_per_100kcal", "nrf93_2016_per_100kcal"), strict=True))
 NRF = NRF_COLUMNS[NRF_FORMS[0]]  # the form of the charts
+GAPS = ("left", "filled")
 MOST_ROWS = 24  # what a chart can show at slide size
 
 
@@ -57,7 +62,7 @@ class Study:
     variants : DataFrame
         One row per variant: its options, sodium per serving in mg and percent daily value with each regime's
         word, nutrient density, energy, weight and cost, and whether it is on the frontier.
-    differences, percent_daily_value, sodium_by_ingredient, effects, amounts_per_serving, ingredients : DataFrame
+    differences, percent_daily_value, sodium_by_ingredient, effects, ingredients, evidence : DataFrame
         As made by :mod:`swaptable.comparison`, :mod:`swaptable.judgement` and :mod:`swaptable.nutrients`.
     """
 
@@ -72,6 +77,7 @@ class Study:
     sodium_by_ingredient: pd.DataFrame
     effects: pd.DataFrame
     ingredients: pd.DataFrame
+    evidence: pd.DataFrame
 
     @property
     def title(self) -> str:
@@ -82,9 +88,10 @@ class Study:
     def source_line(self) -> str:
         """Where the numbers are from, for the foot of a chart."""
         release = self.amounts.grid.release.manifest
+        corrected = "" if self.amounts.grid.factors == FACTORS[0] else ", corrected by measured pairs"
         return (
             f"Estimate. Foods: {release['name'].upper()} ({release['released']}). "
-            "Retention factors: USDA Release 6 (2007)."
+            f"Retention factors: USDA Release 6 (2007){corrected}."
         )
 
     @property
@@ -92,9 +99,11 @@ class Study:
         """The variants without the columns that only repeat their label, names fit for a page."""
         names = {
             "sodium_mg_per_serving": "Sodium [mg]",
+            "sodium_standard_error": "± [mg]",
             **{f"sodium_percent_dv_{code}": f"Sodium [% DV {code}]" for code in REGIMES},
             **{f"sodium_word_{code}": f"Sodium is ({code})" for code in REGIMES},
             "nrf93_2009_per_100kcal": "Index 9.3, 2009 form [per 100 kcal]",
+            "nrf93_2009_standard_error": "± [index]",
             "nrf93_2016_per_100kcal": "The same, 2016 daily values",
             "mean_percent_dv_per_100kcal": "Audience's nutrients [mean % DV per 100 kcal]",
             "energy_kcal_per_serving": "Energy [kcal]",
@@ -125,6 +134,11 @@ class Study:
             }
         ).set_index("Ingredient")
 
+    @property
+    def evidence_to_read(self) -> pd.DataFrame:
+        """What the amounts as written rest on, in percent, names fit for a page."""
+        return (100 * self.evidence).rename(index=component_label).rename(columns=lambda label: f"{label} [%]")
+
     def shown(self) -> list[str]:
         """Pick the variants for a chart: all if they fit, else as written, single changes, frontier, least sodium."""
         table = self.variants
@@ -150,6 +164,7 @@ class Study:
             "sodium_by_ingredient": self.sodium_by_ingredient.rename_axis("variant").reset_index(),
             "effects": self.effects,
             "ingredients": self.ingredients,
+            "evidence": self.evidence.rename_axis("component").reset_index(),
         }
 
 
@@ -183,7 +198,9 @@ def find_file(name: str | Path, folder: str, suffix: str) -> Path:
     return found
 
 
-def compute_recipe(recipe: str | Path, release: str | Path = "sr28") -> Amounts:
+def compute_recipe(
+    recipe: str | Path, release: str | Path = "sr28", factors: str = FACTORS[0], gaps: str = GAPS[0]
+) -> Amounts:
     """Read a recipe and compute all its variants.
 
     Parameters
@@ -192,6 +209,10 @@ def compute_recipe(recipe: str | Path, release: str | Path = "sr28") -> Amounts:
         File, or the name of one in ``data/recipes/``.
     release : str or Path, optional
         Food release.
+    factors : str, optional
+        Retention factors, ``"published"`` or ``"estimated"``.
+    gaps : str, optional
+        Missing values are ``"left"`` out, or ``"filled"`` with imputed ones.
 
     Returns
     -------
@@ -209,7 +230,11 @@ def compute_recipe(recipe: str | Path, release: str | Path = "sr28") -> Amounts:
     >>> sodium.dims
     ('milk', 'yogurt', 'raising')
     """
-    return compute(build_grid(read_recipe(find_file(recipe, "recipes", ".yaml")), open_release(release)))
+    if gaps not in GAPS:
+        raise SwaptableError(f"found gaps '{gaps}'; expected {' or '.join(GAPS)}{nearest(gaps, GAPS)}")
+    foods = open_release(release)
+    foods = fill_gaps(foods) if gaps == GAPS[1] else foods
+    return compute(build_grid(read_recipe(find_file(recipe, "recipes", ".yaml")), foods, factors))
 
 
 def check_audience(audience: Audience, release: str | Path = "sr28") -> tuple[list[str], list[str]]:
@@ -258,8 +283,34 @@ def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.D
     table["mean_percent_dv_per_100kcal"] = variant_values(chosen_density(amounts, raised, regime), grid)
     table["energy_kcal_per_serving"] = variant_values(serving.sel(component="ENERC_KCAL"), grid)
     table["cooked_g_per_serving"] = variant_values(amounts.data["cooked_g"] / amounts.recipe.servings, grid)
-    table["on_frontier"] = frontier(table["sodium_mg_per_serving"], table[NRF])
+    known = certainty_of(amounts)
+    table["sodium_standard_error"] = variant_values(known.error.sel(component="NA"), grid)
+    index = index_certainty(amounts, nutrient_rich_foods_index, index_components())
+    table["nrf93_2009_standard_error"] = variant_values(index.error, grid)
+    table["sodium_real"] = variant_values(known.is_real().sel(component="NA"), grid) == 1
+    table["nrf93_2009_real"] = variant_values(index.is_real(), grid) == 1
+    whole = variant_values(amounts.data["valued_share"].sel(component="NA"), grid) > 1 - 1e-9
+    table["on_frontier"] = frontier(table["sodium_mg_per_serving"].where(whole), table[NRF])
     return table
+
+
+def _with_certainty(table: pd.DataFrame, amounts: Amounts, basis: str) -> pd.DataFrame:
+    """Put beside each difference its standard error, its 90 % interval and whether that leaves 0 out."""
+    known, grid = certainty_of(amounts, basis), amounts.grid
+    low, high = known.difference_interval()
+    columns = {
+        "amount_standard_error": known.error,
+        "plate_sd": certainty_of(amounts, basis, "plate").error,
+        "standard_error": known.difference_error,
+        "low_90": low,
+        "high_90": high,
+    }
+    parts = []
+    for component, rows in table.groupby("component", sort=False):
+        at = {name: grid.listed(values.sel(component=component)) for name, values in columns.items()}
+        parts.append(rows.assign(**at))
+    table = pd.concat(parts, ignore_index=True)
+    return table.assign(real=(table["low_90"] > 0) | (table["high_90"] < 0))
 
 
 def study_recipe(
@@ -271,6 +322,8 @@ def study_recipe(
     components: Sequence[str] = (),
     release: str | Path = "sr28",
     prices: str | Path = "",
+    factors: str = FACTORS[0],
+    gaps: str = GAPS[0],
 ) -> Study:
     """Compute and compare a recipe's variants for an audience.
 
@@ -288,6 +341,10 @@ def study_recipe(
         Food release.
     prices : str or Path, optional
         Price file; without it nothing is costed.
+    factors : str, optional
+        Retention factors, ``"published"`` or ``"estimated"`` from measured pairs.
+    gaps : str, optional
+        Missing values are ``"left"`` out, or ``"filled"`` with imputed ones.
 
     Returns
     -------
@@ -298,7 +355,7 @@ def study_recipe(
     InputError, SwaptableError
         If a file or parameter cannot be used.
     """
-    amounts = compute_recipe(recipe, release)
+    amounts = compute_recipe(recipe, release, factors, gaps)
     people = read_audience(find_file(audience, "audiences", ".yaml"))
     raised, kept_down = check_audience(people, release)
     known = list(amounts.data["component"].to_numpy())
@@ -317,6 +374,10 @@ def study_recipe(
         + [choice_effects(nutrient_rich_foods_index(amounts), grid).assign(measure=NRF)],
         ignore_index=True,
     )
+    errors = effect_errors(amounts, "NA", basis)
+    effects["standard_error"] = [
+        errors[row.choice, row.option] if row.measure == "NA" else np.nan for row in effects.itertuples()
+    ]
     return Study(
         amounts=amounts,
         audience=people,
@@ -324,9 +385,10 @@ def study_recipe(
         basis=basis,
         components=compared,
         variants=variants,
-        differences=differences(amounts, compared, basis),
+        differences=_with_certainty(differences(amounts, compared, basis), amounts, basis),
         percent_daily_value=pd.DataFrame({c: variant_values(percent.sel(component=c), grid) for c in valued}),
         sodium_by_ingredient=ingredient_amounts(amounts, "NA", basis),
         effects=effects,
         ingredients=lines_table(amounts),
+        evidence=evidence_shares(amounts, compared),
     )

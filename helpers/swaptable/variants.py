@@ -7,7 +7,7 @@ nine lines, however many variants the recipe has.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import compress, product
 from math import prod
@@ -19,9 +19,9 @@ from swaptable.cooking import Cooking, cook_food
 from swaptable.errors import InputError, SwaptableError, nearest
 from swaptable.foods import Food, FoodRelease
 from swaptable.recipes import AS_WRITTEN, Patch, Recipe
-from swaptable.reference import component_named
+from swaptable.reference import FACTORS, component_named
 from swaptable.units import measure_named
-from swaptable.weights import density_of, weigh
+from swaptable.weights import Weight, density_of, weigh
 
 __all__ = ["Grid", "Line", "Options", "build_grid"]
 
@@ -48,6 +48,8 @@ class Line:
     refuse : float
         Inedible share as purchased; NaN if not known. [-]
     cooking : Cooking
+    ways : tuple of str
+        How it was measured, as in ``kitchen_errors.csv``; ``refuse`` where refuse was taken off.
     """
 
     ingredient: str
@@ -58,6 +60,7 @@ class Line:
     weight_evidence: str
     refuse: float
     cooking: Cooking
+    ways: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +77,8 @@ class Grid:
         Ingredient → (own options → line). An ingredient that an option removes has no line there.
     allowed : DataArray
         Bool over the choices: False where the recipe says that the options do not go together.
+    factors : str
+        Retention factors used: ``"published"`` or ``"estimated"``.
     """
 
     recipe: Recipe
@@ -81,6 +86,7 @@ class Grid:
     choices: Mapping[str, tuple[str, ...]]
     lines: Mapping[str, Mapping[Options, Line]]
     allowed: xr.DataArray
+    factors: str = FACTORS[0]
 
     @property
     def as_written(self) -> dict[str, str]:
@@ -201,8 +207,8 @@ def _located(recipe: Recipe, fields: _Fields, field: str, error: SwaptableError)
     return recipe.source.error(fields.places.get(field, ("ingredients",)), str(error))
 
 
-def _weigh(recipe: Recipe, fields: _Fields, food: Food) -> tuple[float, str, str, float]:
-    """Find the edible weight of a patched ingredient: grams, origin, evidence and refuse."""
+def _weigh(recipe: Recipe, fields: _Fields, food: Food) -> tuple[float, Weight, float]:
+    """Find the edible weight of a patched ingredient, how it was weighed, and its refuse."""
     refuse = fields.values.get("refuse")
     share = food.refuse_percent / 100 if refuse is None else float(refuse)  # type: ignore[arg-type]
     try:
@@ -210,12 +216,12 @@ def _weigh(recipe: Recipe, fields: _Fields, food: Food) -> tuple[float, str, str
     except SwaptableError as error:
         raise _located(recipe, fields, "amount", error) from None
     if fields.values.get("weighed") != "as purchased":
-        return weight.grams, weight.origin, weight.evidence, share
+        return weight.grams, weight, share
     if np.isnan(share):
         problem = f"no refuse is known for '{food.description}'; state refuse, such as 10 %, or weigh the edible part"
         raise _located(recipe, fields, "weighed", SwaptableError(problem))
     origin = f"{weight.origin}, as purchased less {100 * share:.3g} % refuse"
-    return weight.grams * (1 - share), origin, weight.evidence, share
+    return weight.grams * (1 - share), replace(weight, origin=origin), share
 
 
 def _swapped_grams(
@@ -252,6 +258,7 @@ def _swapped_grams(
 class _Builder:
     recipe: Recipe
     release: FoodRelease
+    factors: str
 
     def food(self, fields: _Fields, code: str, place: tuple[str | int, ...]) -> Food:
         try:
@@ -271,13 +278,15 @@ class _Builder:
             problem = f"changes '{ingredient}', which is not in the dish with {names}; give food and amount"
             raise recipe.source.error(place, f"{problem}, or exclude the combination under 'not together'")
         food = self.food(fields, str(fields.values["food"]), fields.places["food"])
-        grams, origin, evidence, refuse = _weigh(recipe, fields, food)
+        grams, weight, refuse = _weigh(recipe, fields, food)
+        origin = weight.origin
+        ways = (weight.way, "refuse") if fields.values.get("weighed") == "as purchased" else (weight.way,)
         if swap is not None:
             food, grams, origin, refuse = self._swap(ingredient, fields, swap, food, grams)
         if grams == 0:
             return None
         cooking = self._cook(fields, food)
-        return Line(ingredient, food, grams, grams / (1 - refuse), origin, evidence, refuse, cooking)
+        return Line(ingredient, food, grams, grams / (1 - refuse), origin, weight.evidence, refuse, cooking, ways)
 
     def _swap(
         self, ingredient: str, fields: _Fields, swap: tuple[str, str], old: Food, grams: float
@@ -296,32 +305,34 @@ class _Builder:
         return new, grams, origin, refuse
 
     def _cook(self, fields: _Fields, food: Food) -> Cooking:
-        words = ("liquid", "detail", "food_class", "yield_factor", "drippings")
+        words = ("liquid", "detail", "food_class", "yield_factor", "drippings", "salted_water")
         stated = {name: fields.values.get(name) for name in words}
         if fields.values.get("cook") is None:
             self._refuse_idle_words(fields, stated)
         try:
-            return cook_food(food, self.release, fields.values.get("cook"), **stated)  # type: ignore[arg-type]
+            return cook_food(food, self.release, fields.values.get("cook"), factors=self.factors, **stated)  # type: ignore[arg-type]
         except SwaptableError as error:
             field = error.about if error.about in fields.places else "cook"
             raise _located(self.recipe, fields, field, error) from None
 
     def _refuse_idle_words(self, fields: _Fields, stated: Mapping[str, object]) -> None:
         """Refuse words about cooking where nothing is cooked, since they would change nothing."""
-        for name in ("liquid", "detail", "food_class", "drippings"):
+        for name in ("liquid", "detail", "food_class", "drippings", "salted_water"):
             if stated[name]:
                 value = {1.0: "kept", 0.0: "discarded"}.get(stated[name], stated[name])  # type: ignore[call-overload]
                 problem = f"found '{value}', but nothing is cooked; say cook as well, or leave {_alias(name)} out"
                 raise _located(self.recipe, fields, name, SwaptableError(problem))
 
 
-def build_grid(recipe: Recipe, release: FoodRelease) -> Grid:
+def build_grid(recipe: Recipe, release: FoodRelease, factors: str = FACTORS[0]) -> Grid:
     """Resolve every ingredient under every combination of its own choices.
 
     Parameters
     ----------
     recipe : Recipe
     release : FoodRelease
+    factors : str, optional
+        Retention factors: ``"published"``, or ``"estimated"`` from measured pairs.
 
     Returns
     -------
@@ -338,7 +349,7 @@ def build_grid(recipe: Recipe, release: FoodRelease) -> Grid:
     if count > MOST_VARIANTS:
         problem = f"found {count:,} combinations of options; expected at most {MOST_VARIANTS:,}: leave choices out"
         raise recipe.source.error(("choices",), problem)
-    builder = _Builder(recipe, release)
+    builder = _Builder(recipe, release, factors)
     names = list(recipe.ingredients)
     for options in recipe.choices.values():
         for option in options.values():
@@ -363,4 +374,4 @@ def build_grid(recipe: Recipe, release: FoodRelease) -> Grid:
         raise recipe.source.error(
             ("not together",), "excludes the recipe as written, which every comparison is against"
         )
-    return Grid(recipe, release, choices, lines, allowed)
+    return Grid(recipe, release, choices, lines, allowed, factors)

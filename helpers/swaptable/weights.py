@@ -35,11 +35,14 @@ class Weight:
         ``"mass"``, ``"the food's portion ..."``, ``"the food's density ..."`` or ``"general density ..."``.
     evidence : str
         ``"measured"`` (a scale), ``"calculated"`` (the release's portion) or ``"assumed"``.
+    way : str
+        Way of measuring, as in ``kitchen_errors.csv``: mass, volume, piece or general density.
     """
 
     grams: float
     origin: str
     evidence: str
+    way: str
 
 
 @dataclass(frozen=True)
@@ -103,6 +106,11 @@ def _as_portion(measure: str, food: Food) -> Portion | None:
         return None
     wider = [p for words, p in portions if words.unit == asked.unit and words.qualifiers > asked.qualifiers]
     return _one_weight(wider, measure)
+
+
+def unit_of(portion: Portion) -> Measure | None:
+    """Give the unit of mass or volume that a portion counts, or None where it counts pieces."""
+    return _take_apart(portion.measure).unit
 
 
 def density_of(food: Food, qualifiers: frozenset[str] = frozenset()) -> tuple[float, str, str]:
@@ -182,14 +190,16 @@ def weigh(amount: Amount, food: Food) -> Weight:
     The portions of SR28 are of the edible portion in US customary measures (1 cup = 236.588 ml).
     """
     if amount.number == 0:
-        return Weight(0.0, "none", "measured")
+        return Weight(0.0, "none", "measured", "mass")
     unit = measure_named(amount.measure)
     if unit is not None and unit.kind == "mass":
-        return Weight(amount.number * unit.size, "mass", "measured")
+        return Weight(amount.number * unit.size, "mass", "measured", "mass")
     portion = _as_portion(amount.measure, food)
     if portion is not None:
         origin = f"the food's portion (1 {portion.measure} = {portion.grams:.4g} g)"
-        return Weight(amount.number * portion.grams, origin, "calculated")
+        return Weight(
+            amount.number * portion.grams, origin, "calculated", "piece" if unit_of(portion) is None else "volume"
+        )
     asked = _take_apart(amount.measure, _name_words(food))
     if asked.unit is None or asked.unit.kind != "volume":
         portions = listed(f"{p.measure} ({p.grams:.4g} g)" for p in food.portions) or "none"
@@ -199,4 +209,5 @@ def weigh(amount: Amount, food: Food) -> Weight:
             f"'{food.description}': {portions}"
         )
     density, origin, evidence = density_of(food, asked.qualifiers)
-    return Weight(amount.number * asked.unit.size * density, origin, evidence)
+    way = "general density" if evidence == "assumed" else "volume"
+    return Weight(amount.number * asked.unit.size * density, origin, evidence, way)
