@@ -225,3 +225,36 @@ def test_estimated_factors_are_a_choice(computed, sr28):
     assert row["n_families"] > 0
     with pytest.raises(SwaptableError, match="found factors 'guessed'; expected published or estimated"):
         build_grid(published.recipe, sr28, "guessed")
+
+
+def test_salt_from_the_water_is_no_error_of_the_food(computed):
+    """Swapping salty for mild cooking water is a real difference: only the published scatter of uptake is unsure.
+
+    100 g spaghetti, yield 225 %: 27.4 × 2.25 = 61.65 mg sodium for each g/l; range 24 to 31, sd (31 − 24) / 3.29.
+    """
+    amounts = computed(
+        """
+title: Pasta
+servings: 1
+ingredients:
+  pasta: {amount: 100 g, food: "sr28:20120", cook: boiled, liquid: discarded, yield: 225 %, salted water: 7 g/l}
+choices:
+  water:
+    salty: as written
+    mild: {pasta: {salted water: 1 g/l}}
+    plain: {pasta: {salted water: 0 g/l}}
+"""
+    )
+    certainty = certainty_of(amounts)
+    assert one(certainty.difference, water="mild", component="NA") == pytest.approx(-6 * 61.65)
+    expected = 6 * 61.65 * np.hypot(7 / 3.29 / 27.4, kitchen_errors()["mass"])
+    assert one(certainty.difference_error, water="mild", component="NA") == pytest.approx(expected, rel=0.01)
+    assert one(certainty.is_real(), water="mild", component="NA") == 1
+
+
+def test_estimated_weights_of_two_variants_err_apart(computed):
+    """Per 100 g, two dishes with their own yields have an error each; as written differs from itself by nothing."""
+    certainty = certainty_of(computed(POT.replace("cooked weight: 380 g\n", "")), "100 g")
+    at = {"salt": "a spoon", "component": "K"}
+    assert one(certainty.difference_error, root="turnip", **at) == 0
+    assert one(certainty.difference_error, root="beet", **at) > one(certainty.error, root="turnip", **at) * 0.3

@@ -300,3 +300,11 @@ def test_output_is_utf8_in_any_locale(tmp_path: Path) -> None:
     environment = {**os.environ, "PYTHONIOENCODING": "latin-1", "PYTHONUTF8": "0", "LC_ALL": "C"}
     done = subprocess.run(command, capture_output=True, check=True, env=environment, timeout=50)
     assert done.stdout.decode("utf-8").startswith("塩,component,unit")
+
+
+def test_find_lists_foods_with_their_portions(capsys: pytest.CaptureFixture[str]) -> None:
+    """All words must be in the description; code, state, refuse and portions are shown; nothing found is said."""
+    assert cli.main(["find", "kale", "raw"]) == 0
+    assert 'sr28:11233  Kale, raw  [raw; refuse 28 %]  cup 1" pieces, loosely packed 16 g' in capsys.readouterr().out
+    assert cli.main(["find", "kale", "unicorn"]) == 2
+    assert "found no food with kale and unicorn" in capsys.readouterr().err

@@ -229,7 +229,9 @@ def test_yield_that_leaves_no_water_is_blamed_itself(refused: Callable[[str, str
     assert refused(marked, "0 %").field == "ingredients.carrot.yield"
 
 
-@pytest.mark.parametrize("field", ["liquid: kept", "detail: in skin", "food class: root vegetable"])
+@pytest.mark.parametrize(
+    "field", ["liquid: kept", "liquid: discarded", "detail: in skin", "food class: root vegetable"]
+)
 def test_cooking_word_without_cooking_is_refused(refused: Callable[[str, str], InputError], field: str) -> None:
     """A word about cooking beside no process has no effect, so it is refused instead of ignored."""
     name, value = field.split(": ")

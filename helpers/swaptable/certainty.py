@@ -23,7 +23,7 @@ from swaptable.food_values import data_quality, value_errors
 from swaptable.foods import FoodRelease
 from swaptable.imputation import FilledRelease
 from swaptable.nutrients import DERIVED_FROM, Amounts, component_table, line_values
-from swaptable.reference import kitchen_errors, retention_errors
+from swaptable.reference import kitchen_errors, retention_errors, uptake_error
 from swaptable.variants import Grid, Line
 
 __all__ = [
@@ -121,6 +121,8 @@ def _retention_error(line: Line, grid: Grid, components: list[str], kept: np.nda
         return relative
     mean, food = retention_errors(grid.factors)
     rows = [row for row in cooking.rows if row in mean.index]
+    if not rows:  # a row that was not fitted yet: as without a published factor
+        return relative
     squares = mean.loc[rows].to_numpy() ** 2 + (food.loc[rows].to_numpy() ** 2 if question == "plate" else 0)
     by_tag = pd.Series(np.sqrt(squares.mean(axis=0)), index=mean.columns)
     names = ["VITA_RAE" if component == "RETOL" else component for component in components]
@@ -146,6 +148,18 @@ def _weight_changes(name: str, line: Line, values: np.ndarray) -> list[tuple[tup
     return changes + [((WHOLE, name, line.food.code, f"{line.refuse}"), values * errors[way]) for way in trimming]
 
 
+def _without_uptake(line: Line, values: np.ndarray, components: list[str]) -> tuple[np.ndarray, np.ndarray]:
+    """Take out the sodium that came from the cooking water, and give what its published scatter changes."""
+    own, uptake = values.copy(), np.zeros_like(values)
+    if line.cooking.sodium_taken_up:
+        taken = line.cooking.sodium_taken_up * line.edible_g / 100
+        for component, per in (("NA", 1.0), ("NACL_EQ", DERIVED_FROM["NACL_EQ"]["NA"])):
+            at = components.index(component)
+            own[at] -= taken * per
+            uptake[at] = taken * per * uptake_error(line.cooking.food_class, "NA")
+    return own, uptake
+
+
 def _sources(amounts: Amounts, question: str) -> Iterator[_Source]:
     """Give every independent source; lines that share a food or a retention row share its error."""
     grid = amounts.grid
@@ -162,13 +176,15 @@ def _sources(amounts: Amounts, question: str) -> Iterator[_Source]:
             values = np.nan_to_num(line_values(line, grid.release).to_numpy(dtype=float)) * line.edible_g / 100
             raw = np.nan_to_num(grid.release.matrix[grid.release.foods.index.get_loc(line.food.code)])
             error = np.nan_to_num(errors[grid.release.foods.index.get_loc(line.food.code)]) * line.edible_g / 100
-            share = np.divide(values[: len(raw)], raw * line.edible_g / 100, out=np.ones(len(raw)), where=raw > 0)
+            food_own, uptake = _without_uptake(line, values, components)
+            share = np.divide(food_own[: len(raw)], raw * line.edible_g / 100, out=np.ones(len(raw)), where=raw > 0)
             share = np.concatenate([share, np.ones(len(values) - len(raw))])
-            relative = _retention_error(line, grid, components, values, question)
+            relative = _retention_error(line, grid, components, food_own, question)
             rows = (*line.cooking.rows, line.food.code if question == "plate" else "")
             for key, change in (
                 (("value", line.food.code), error * share),
-                (("retention", *rows), values * relative),
+                (("retention", *rows), food_own * relative),
+                (("uptake", line.cooking.food_class), uptake),
                 *_weight_changes(name, line, values),
             ):
                 tables.setdefault(key, np.zeros(shape))[at] += change
@@ -253,8 +269,8 @@ def certainty_of(amounts: Amounts, basis: str = "serving", question: str = QUEST
 
     Notes
     -----
-    Per 100 kcal the energy's own errors count as well; per 100 g that of the weight as eaten, with a stated default
-    (``kitchen_errors.csv``). What an ingredient without a value may hold is not in the error: see the known share.
+    Per 100 kcal the energy's own errors count as well; per 100 g that of the weight as eaten: of the scale, or of
+    each yield. What an ingredient without a value may hold is not in the error: see the known share.
     """
     if question not in QUESTIONS:
         raise SwaptableError(f"found question '{question}'; expected {' or '.join(QUESTIONS)}")
@@ -278,7 +294,14 @@ def certainty_of(amounts: Amounts, basis: str = "serving", question: str = QUEST
     if basis == "100 g":
         dish = amounts.data["cooked_sd_g"] / amounts.data["cooked_g"]
         variance = variance + (per * dish) ** 2
-        difference = difference + ((per - written) * dish) ** 2
+        if amounts.recipe.cooked_weight is not None:  # one scale for all
+            difference = difference + ((per - written) * dish) ** 2
+        else:
+            difference = difference + (per * dish) ** 2 + (written * dish.sel(amounts.grid.as_written, drop=True)) ** 2
+    if basis == "100 g":
+        same = xr.zeros_like(amounts.data["allowed"])
+        same.loc[amounts.grid.as_written] = True
+        difference = difference.where(~same, 0.0)
     if basis == "100 kcal":
         exact = per["component"] == "ENERC_KCAL"
         variance, difference = variance.where(~exact, 0.0), difference.where(~exact, 0.0)

@@ -64,11 +64,33 @@ def _table(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _find(options: argparse.Namespace) -> int:
+    from swaptable.foods import open_release
+
+    release = open_release(options.release)
+    texts = release.foods["description"].str.lower()
+    found = release.foods.index[[all(word.lower() in text for word in options.word) for text in texts]]
+    for code in found[: options.most]:
+        food = release.food(code)
+        portions = "; ".join(f"{portion.measure} {portion.grams:.4g} g" for portion in food.portions)
+        print(
+            f"{release.name}:{code}  {food.description}  [{food.state}; refuse {food.refuse_percent:g} %]  {portions}"
+        )
+    if len(found) > options.most:
+        print(f"{len(found) - options.most} more; add a word", file=sys.stderr)
+    if found.empty:
+        print(f"found no food with {' and '.join(options.word)}", file=sys.stderr)
+    return DONE if len(found) else WRONG_INPUT
+
+
 def _check(options: argparse.Namespace) -> int:
+    from swaptable.study import find_file
+
     wrong = 0
     for path in options.file:
         try:
-            print(f"{shown(path)}: {_checked(path)}")
+            file = path if path.exists() or path.suffix else find_file(path, "recipes", ".yaml")
+            print(f"{shown(file)}: {_checked(file)}")
         except SwaptableError as error:
             wrong += 1
             print(error, file=sys.stderr)
@@ -177,6 +199,12 @@ def _parser() -> argparse.ArgumentParser:
     table.add_argument("--gaps", default="left", help="missing values: left, or filled with imputed ones")
     table.add_argument("--certainty", action="store_true", help="add standard errors and 90 %% intervals")
     table.set_defaults(command=_table)
+
+    find = commands.add_parser("find", help="list the foods whose description holds all words, with their portions")
+    find.add_argument("word", nargs="+")
+    find.add_argument("--release", default="sr28", help="food release (sr28)")
+    find.add_argument("--most", type=int, default=20, help="how many to list (20)")
+    find.set_defaults(command=_find)
 
     check = commands.add_parser("check", help="check recipes, audiences, prices and runs files without running")
     check.add_argument("file", nargs="+", type=Path)

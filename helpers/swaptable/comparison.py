@@ -131,8 +131,9 @@ def frontier(less: pd.Series, more: pd.Series) -> pd.Series:
     >>> frontier(less, more).tolist()
     [True, True, False]
     """
-    low, high = less.to_numpy(), more.to_numpy()
-    no_worse = (low[None, :] <= low[:, None]) & (high[None, :] >= high[:, None])
-    better = (low[None, :] < low[:, None]) | (high[None, :] > high[:, None])
-    beaten = (no_worse & better).any(axis=1)
-    return pd.Series(~beaten & ~np.isnan(low) & ~np.isnan(high), index=less.index)
+    known = pd.DataFrame({"low": less, "high": more}).dropna()
+    best = known.groupby("low")["high"].max()  # in order of low
+    before = best.cummax().shift().reindex(known["low"]).to_numpy()  # the best of all that are lower
+    alike = best.reindex(known["low"]).to_numpy()
+    on = (known["high"].to_numpy() >= alike) & ~(before >= known["high"].to_numpy())
+    return pd.Series(on, index=known.index).reindex(less.index, fill_value=False)

@@ -27,9 +27,10 @@ from swaptable.reference import (
     yield_table,
 )
 
-__all__ = ["NOT_COOKED", "Cooking", "cook_food", "find_yield", "retention_for"]
+__all__ = ["NOT_COOKED", "STATED", "Cooking", "cook_food", "find_yield", "retention_for"]
 
 NOT_COOKED = "not cooked"
+STATED = "recipe"  # origin of a yield that the user weighed
 Z90, FEWEST_FOR_A_RANGE = 1.645, 3
 FROZEN, _FROM_FROZEN = "frozen", "from frozen"
 # Processes that a food may undergo after it was cooked or canned, with published factors of their own.
@@ -258,10 +259,10 @@ def _drained_yield(
         if len(rows):
             row = rows.iloc[0]
             own = _own_yield(food, release, str(row["pairs"]))
-            if own is not None:
-                sd = kitchen_errors()["own yield"] * own
-                return own, f"{row['source']}, this food", str(row["evidence"]), sd
-            factor, spread = float(row["yield_factor"]), (row["high_percent"] - row["low_percent"]) / 100
+            low, high = row["low_percent"] / 100, row["high_percent"] / 100
+            if own is not None and not (own < 0.9 * low or own > 1.1 * high):  # far beyond its class: two lots
+                return own, f"{row['source']}, this food", str(row["evidence"]), kitchen_errors()["own yield"] * own
+            factor, spread = float(row["yield_factor"]), high - low
             # the range of several foods spans about 90 % of them
             sd = spread / (2 * Z90) if row["n"] >= FEWEST_FOR_A_RANGE else kitchen_errors()["class yield"] * factor
             return factor, str(row["source"]), str(row["evidence"]), float(sd)
@@ -316,7 +317,7 @@ def cook_food(
         factor = 1.0 if yield_factor is None else yield_factor
         origin = ("not cooked", "measured", 0.0)
         if yield_factor is not None:
-            origin = ("recipe", "measured", kitchen_errors()["weighed dish"] * factor)
+            origin = (STATED, "measured", kitchen_errors()["weighed dish"] * factor)
         return Cooking("", "", None, (), _no_factors(), factor, *origin)
     food_class = food_class or food_class_of(food)
     published = _published(food_class, cook)
@@ -345,7 +346,7 @@ def cook_food(
     if yield_factor is None:
         found = find_yield(food, release, food_class, cook, process, liquid)
     else:
-        found = (yield_factor, "recipe", "measured", kitchen_errors()["weighed dish"] * yield_factor)
+        found = (yield_factor, STATED, "measured", kitchen_errors()["weighed dish"] * yield_factor)
     if yield_factor is None and liquid is None and found[0] > 1:
         notes.append("the weight counts water soaked up; say liquid: kept if that water is an ingredient")
     sodium, uptake = _taken_up(food_class, process, detail, salted_water, found[0])

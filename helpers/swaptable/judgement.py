@@ -22,6 +22,7 @@ __all__ = [
     "index_components",
     "nutrient_rich_foods_index",
     "percent_daily_value",
+    "valued_as",
     "word_limits",
 ]
 
@@ -74,7 +75,7 @@ def percent_daily_value(amounts: Amounts, regime: str, basis: str = "serving") -
     -------
     DataArray
         Over the choices and ``component`` [%], for the components that have a daily value and are in the
-        release; a sum counts what is known of it.
+        release; a sum is not known if one of its parts is not.
     """
     per, units = amounts.per(basis), amounts.units()
     columns = {}
@@ -82,11 +83,30 @@ def percent_daily_value(amounts: Amounts, regime: str, basis: str = "serving") -
         parts = [component] if component in units.index else str(component).split("+")
         if not set(parts) <= set(units.index):
             continue
-        amount = per.sel(component=parts).sum("component", min_count=1, skipna=True)
+        amount = per.sel(component=parts).sum("component", skipna=False)
         columns[component] = 100 * amount / convert(float(row["value"]), str(row["unit"]), str(units[parts[0]]))
     return xr.concat(
         list(columns.values()), dim=pd.Index(columns, name="component"), coords="minimal", compat="override"
     )
+
+
+def valued_as(component: str, percent: xr.DataArray) -> str | None:
+    """Name what a component is compared as: itself, or the sum that has a daily value (``FASAT+FATRN``).
+
+    Parameters
+    ----------
+    component : str
+        INFOODS tag.
+    percent : DataArray
+        From :func:`percent_daily_value`.
+
+    Returns
+    -------
+    str or None
+        None where nothing that holds it has a daily value.
+    """
+    names = [str(name) for name in percent["component"].to_numpy()]
+    return next((name for name in names if component == name or component in name.split("+")), None)
 
 
 def word_limits(regime: str) -> dict[str, float]:
@@ -189,7 +209,7 @@ def chosen_density(amounts: Amounts, components: Sequence[str], regime: str) -> 
         Over the choices. [% per 100 kcal] NaN where a component is missing.
     """
     percent = percent_daily_value(amounts, regime, "100 kcal")
-    present = [component for component in components if component in percent["component"]]
+    present = [valued for component in components if (valued := valued_as(component, percent)) is not None]
     if not present:
         raise SwaptableError(f"none of {', '.join(components)} has a daily value in {REGIMES[regime]}")
     chosen = percent.sel(component=present)

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
+from swaptable.cooking import STATED
 from swaptable.errors import SwaptableError, nearest
 from swaptable.foods import FoodRelease
 from swaptable.located_yaml import Place
@@ -186,7 +187,7 @@ def line_values(line: Line, release: FoodRelease) -> pd.Series:
         kept = kept.copy()
         kept["NA"] += line.cooking.sodium_taken_up
     if line.cooking.fat_lost:
-        kept = _without_fat(kept, line)
+        kept = _without_fat(kept, _fat_lost(line, release))
 
     derived = {whole: sum(kept[part] * per for part, per in parts.items()) for whole, parts in DERIVED_FROM.items()}
     derived["VITA_RAE"] = _first_known(derived["VITA_RAE"], kept["VITA_RAE"])
@@ -201,9 +202,13 @@ def line_values(line: Line, release: FoodRelease) -> pd.Series:
     return values
 
 
-def _without_fat(kept: pd.Series, line: Line) -> pd.Series:
+def _fat_lost(line: Line, release: FoodRelease) -> float:
+    """Give the fat that ran off, no more than there was [g per 100 g raw]."""
+    return float(np.nan_to_num(np.fmin(line.cooking.fat_lost, release.values(line.food.code)["FAT"])))
+
+
+def _without_fat(kept: pd.Series, lost: float) -> pd.Series:
     """Take off the fat that ran off, its fatty acids in proportion and its energy with it."""
-    lost = min(line.cooking.fat_lost, float(kept["FAT"]))
     lipids = [component for component in kept.index if _LIPID.match(component)]
     kept = kept.copy()
     kept[lipids] *= 1 - lost / kept["FAT"] if kept["FAT"] > 0 else 1.0
@@ -249,8 +254,9 @@ def _ingredient_table(grid: Grid, ingredient: str, components: list[str]) -> _In
         raw_alcohol = grid.release.values(line.food.code)["ALC"] * line.edible_g / 100
         alcohol = np.nan_to_num(raw_alcohol) - amount[(*at, components.index("ALC"))]
         variance[at] = (line.edible_g * line.cooking.yield_sd) ** 2
-        lost[at] = alcohol + line.cooking.fat_lost * line.edible_g / 100
-        cooked[at] = line.edible_g * line.cooking.yield_factor - alcohol
+        lost[at] = alcohol + _fat_lost(line, grid.release) * line.edible_g / 100
+        stated = line.cooking.yield_origin == STATED
+        cooked[at] = line.edible_g * line.cooking.yield_factor - (0.0 if stated else alcohol)
     full = {**coords, "component": components}
     return _IngredientTable(
         *(xr.DataArray(array, coords=full, dims=list(full)) for array in (amount, known, valued)),
@@ -280,10 +286,24 @@ def _cooked_weight(grid: Grid, soaked: xr.DataArray, estimated: xr.DataArray) ->
             continue
         ratio = xr.DataArray(np.ones(len(options)), coords={choice: list(options)}, dims=[choice])
         for name, grams in weighed.items():
-            ratio.loc[{choice: name}] = grams / float(cooked.sel({**written, choice: name}))
+            alone = float(cooked.sel({**written, choice: name}))
+            if np.isnan(alone):
+                problem = f"'{name}' alone is excluded under 'not together'; its dish cannot be weighed by itself"
+                raise recipe.source.error(("choices", choice, name, "cooked weight"), problem)
+            ratio.loc[{choice: name}] = grams / alone
         cooked = cooked * ratio
         origin += f"; weighed for {', '.join(weighed)}"
     return cooked, origin
+
+
+def _weighed(grid: Grid) -> xr.DataArray:
+    """Tell for which variants a dish was weighed: the recipe's, or that of one of its options."""
+    weighed = xr.full_like(grid.allowed, grid.recipe.cooked_weight is not None)
+    for choice, options in grid.recipe.choices.items():
+        for name, option in options.items():
+            if option.cooked_weight is not None:
+                weighed.loc[{choice: name}] = True
+    return weighed
 
 
 def _doubt(weighed: float, listed: float, estimated: float) -> str:
@@ -343,8 +363,7 @@ def compute(grid: Grid) -> Amounts:
     cooked, origin = _cooked_weight(grid, _total([part.soaked_g for part in parts], grid), estimated)
 
     cooked_sd = _total([part.cooked_variance for part in parts], grid) ** 0.5
-    if grid.recipe.cooked_weight is not None:
-        cooked_sd = cooked * kitchen_errors()["weighed dish"]
+    cooked_sd = cooked_sd.where(~_weighed(grid), cooked * kitchen_errors()["weighed dish"])
     share = _total([part.known_g for part in parts], grid) / edible
     valued = _total([part.valued_g for part in parts], grid) / edible
     batch = _total([part.amount for part in parts], grid)

@@ -43,11 +43,12 @@ MOST_YIELD = 10.0  # dried foods swell to a few times their weight; beyond this 
 RESERVED = {
     "allowed", "amount", "amount_standard_error", "basis", "batch", "changes", "choice", "component",
     "cooked weight", "cooked_g", "cooked_g_per_serving", "cooked_sd_g", "cost_per_serving", "currency",
-    "difference", "edible_g", "effect", "energy_kcal_per_serving", "ingredient", "known share", "known_share",
-    "mean_percent_dv_per_100kcal", "measure", "name", "not_priced", "nrf93_2009_per_100kcal",
-    "nrf93_2009_standard_error", "nrf93_2016_per_100kcal", "on_frontier", "option", "per_batch",
-    "sodium_mg_per_serving", "sodium_percent_dv_ca", "sodium_percent_dv_us", "sodium_standard_error",
-    "sodium_word_ca", "sodium_word_us", "standard_error", "status", "unit", "valued_share", "variant",
+    "difference", "edible_g", "effect", "energy_kcal_per_serving", "high_90", "ingredient", "known share",
+    "known_share", "low_90", "mean_percent_dv_per_100kcal", "measure", "name", "not_priced",
+    "nrf93_2009_per_100kcal", "nrf93_2009_real", "nrf93_2009_standard_error", "nrf93_2016_per_100kcal",
+    "on_frontier", "option", "per_batch", "plate_sd", "real", "sodium_mg_per_serving", "sodium_percent_dv_ca",
+    "sodium_percent_dv_us", "sodium_real", "sodium_standard_error", "sodium_word_ca", "sodium_word_us",
+    "standard_error", "status", "unit", "valued_share", "variant",
 }  # fmt: skip
 
 
@@ -120,7 +121,7 @@ def _concentration(text: Any) -> float:
     if isinstance(text, float):
         return text
     found = re.fullmatch(r"(\d+(?:\.\d+)?) ?g ?/ ?l", _text(text).strip(), re.I)
-    if found is None or not 0 < float(found[1]) <= MOST_SALT:
+    if found is None or float(found[1]) > MOST_SALT:
         raise SwaptableError(f"found '{text}'; expected grams of salt in a litre, such as 7 g/l, at most {MOST_SALT:g}")
     return float(found[1])
 

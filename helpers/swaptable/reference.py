@@ -32,6 +32,7 @@ __all__ = [
     "retention_errors",
     "retention_estimates",
     "retention_table",
+    "uptake_error",
     "uptake_table",
     "yield_table",
 ]
@@ -259,6 +260,13 @@ def meat_cut_fat_change(code: str, processes: tuple[str, ...]) -> float | None:
 def uptake_table() -> pd.DataFrame:
     """Give what foods take up in cooking: ``food_class``, ``process``, ``detail``, ``component``, ``amount``, range."""
     return _numbers(_table("cooking_uptake"), ["amount", "low", "high"])
+
+
+def uptake_error(food_class: str, component: str) -> float:
+    """Give the relative standard deviation of a published uptake, its range spanning about 90 % [-]."""
+    table = uptake_table()
+    row = table[(table["food_class"] == food_class) & (table["component"] == component)].iloc[0]
+    return float((row["high"] - row["low"]) / (2 * 1.645) / row["amount"])
 
 
 @lru_cache(maxsize=1)

@@ -24,6 +24,7 @@ from swaptable.judgement import (
     index_components,
     nutrient_rich_foods_index,
     percent_daily_value,
+    valued_as,
 )
 from swaptable.nutrients import (
     Amounts,
@@ -367,7 +368,7 @@ def study_recipe(
     if prices:
         variants = variants.join(cost_table(grid, read_prices(find_file(prices, ".", ".csv"))))
     percent = percent_daily_value(amounts, regime)
-    valued = [component for component in compared if component in percent["component"]]
+    valued = list(dict.fromkeys(name for c in compared if (name := valued_as(c, percent)) is not None))
     measures = {component: per.sel(component=component) for component in compared}
     effects = pd.concat(
         [choice_effects(values, grid).assign(measure=name) for name, values in measures.items()]

@@ -318,7 +318,7 @@ class _Builder:
     def _refuse_idle_words(self, fields: _Fields, stated: Mapping[str, object]) -> None:
         """Refuse words about cooking where nothing is cooked, since they would change nothing."""
         for name in ("liquid", "detail", "food_class", "drippings", "salted_water"):
-            if stated[name]:
+            if stated[name] not in (None, ""):
                 value = {1.0: "kept", 0.0: "discarded"}.get(stated[name], stated[name])  # type: ignore[call-overload]
                 problem = f"found '{value}', but nothing is cooked; say cook as well, or leave {_alias(name)} out"
                 raise _located(self.recipe, fields, name, SwaptableError(problem))
