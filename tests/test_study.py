@@ -165,3 +165,37 @@ def test_cautions_are_always_there(pot):
     shown = st.cautions_shown(pot).data
     assert "kidney disease" in shown
     assert "not medical advice" in shown
+
+
+# SR28 has no sodium for this wine.
+GAP = """
+title: Stock or wine
+servings: 2
+ingredients:
+  potato: {amount: 300 g, food: "sr28:11352"}
+  liquid: {amount: 0.5 l, food: "sr28:06700"}
+choices:
+  liquid:
+    stock: as written
+    red wine: {liquid: {food: "sr28:14097"}}
+"""
+
+
+def test_a_gap_in_sodium_is_never_called_best(study_of):
+    """A variant whose sodium is not wholly known is neither the least, nor low, nor a real difference."""
+    study = study_of(GAP)
+    wine = study.variants.loc["red wine"]
+    assert not wine["sodium_whole"]
+    assert (wine["sodium_word_US"], wine["sodium_word_CA"]) == ("not known", "not known")
+    assert not wine["sodium_real"]
+    assert not study.differences.set_index(["variant", "component"]).loc[("red wine", "NA"), "real"]
+    assert "red wine" not in findings.headline(study)
+    assert "of those whose sodium is known" in findings.headline(study)
+
+
+def test_a_gap_as_written_is_a_lower_bound(study_of):
+    """Where the recipe as written has the gap, its sodium is 'at least', and nothing differs from it for sure."""
+    text = GAP.replace("06700", "x").replace("14097", "14411").replace("x", "14097")
+    study = study_of(text)
+    assert findings.headline(study).startswith("at least ")
+    assert not study.variants["sodium_real"].any()

@@ -305,7 +305,8 @@ def certainty_of(amounts: Amounts, basis: str = "serving", question: str = QUEST
     if basis == "100 kcal":
         exact = per["component"] == "ENERC_KCAL"
         variance, difference = variance.where(~exact, 0.0), difference.where(~exact, 0.0)
-    return Certainty(per, variance**0.5, per - written, difference**0.5)
+    known = per.notnull()
+    return Certainty(per, (variance**0.5).where(known), per - written, (difference**0.5).where(known))
 
 
 def effect_errors(amounts: Amounts, component: str, basis: str = "serving") -> dict[tuple[str, str], float]:

@@ -324,8 +324,8 @@ def cook_food(
     if not detail and FROZEN in food.description.lower() and (published["detail"] == _FROM_FROZEN).any():
         detail = _FROM_FROZEN
     asked = cook
-    if published.empty and food.state != "raw" and len(_published(food_class, "reheated")):
-        cook = "reheated"  # what is no longer raw is at least warmed through
+    if published.empty and food.state != "raw":  # what is no longer raw is at least warmed through
+        cook = next((word for word in ("heated", "reheated") if len(_published(food_class, word))), cook)
     process, rows, shares = retention_for(food_class, cook, liquid, detail, factors)
     used = retention_table().loc[list(rows)]
     notes = [note for note in used["note"] if note]
@@ -349,13 +349,18 @@ def cook_food(
         found = (yield_factor, STATED, "measured", kitchen_errors()["weighed dish"] * yield_factor)
     if yield_factor is None and liquid is None and found[0] > 1:
         notes.append("the weight counts water soaked up; say liquid: kept if that water is an ingredient")
-    sodium, uptake = _taken_up(food_class, process, detail, salted_water, found[0])
+    sodium, uptake = _taken_up(food_class, process, liquid, detail, salted_water, found[0])
     fat_lost, fat_note = _fat_lost(food, (process, *processes_for(cook)), drippings)
     return Cooking(food_class, process, liquid, rows, shares, *found, (*notes, *fat_note, *uptake), fat_lost, sodium)
 
 
 def _taken_up(
-    food_class: str, process: str, detail: str | None, salted_water: float | None, yield_factor: float
+    food_class: str,
+    process: str,
+    liquid: float | None,
+    detail: str | None,
+    salted_water: float | None,
+    yield_factor: float,
 ) -> tuple[float, list[str]]:
     """Find the sodium taken up from salted water [mg per 100 g raw], and what to say of it and of frying fat."""
     table = uptake_table()
@@ -366,8 +371,11 @@ def _taken_up(
         "list that much, not what is in the pan"
         for _, row in fat.iterrows()
     ]
-    if salted_water is None:
+    if not salted_water:
         return 0.0, told
+    if liquid:
+        problem = f"found {salted_water:g} g/l, but the liquid is kept: list the salt as an ingredient"
+        raise SwaptableError(problem, about="salted_water")
     salt = rows[rows["component"] == "NA"]
     if salt.empty:
         published = listed(table.loc[table["component"] == "NA", "food_class"].unique())
@@ -386,7 +394,7 @@ def _fat_lost(food: Food, processes: tuple[str, ...], drippings: str | None) -> 
                 f"found 'discarded', but no loss of fat is published for '{food.description}'; leave drippings out"
             )
             raise SwaptableError(problem, about="drippings")
-        return max(0.0, -change), [f"{-change:.1f} g of fat per 100 g raw taken off (USDA 2014)"]
+        return -change, [f"{-change:.1f} g of fat per 100 g raw taken off (USDA 2014)"]
     if change is None or change >= 0:
         return 0.0, []
     told = f"about {-change:.1f} g of fat per 100 g raw run off (USDA 2014)"

@@ -320,9 +320,11 @@ def plot_effects(study: Study) -> Chart:
         )
         axes.scatter(rows["effect"], rows.index, s=70, marker="D", color=BLUE, edgecolor="black", zorder=3)
         largest = rows["effect"].abs().max()
-        for number, value in enumerate(rows["effect"]):
+        for number, (value, error) in enumerate(zip(rows["effect"], rows["standard_error"], strict=True)):
+            text = amount_text(value, signed=True, beside=largest)
+            text = f"({text})" if 0 < abs(value) < Z90 * error else text
             axes.annotate(
-                amount_text(value, signed=True, beside=largest), (np.nan_to_num(value), number), xytext=(0, 9),
+                text, (np.nan_to_num(value), number), xytext=(0, 9),
                 textcoords="offset points", ha="center", fontsize=9.5,
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8},
             )  # fmt: skip
@@ -331,5 +333,5 @@ def plot_effects(study: Study) -> Chart:
         axes.margins(x=0.18, y=0.12)
     panels[0].set_yticks(range(len(names)), names, fontsize=10)
     panels[0].invert_yaxis()
-    note = "Diamond: mean over the other choices; band: least to most; line: 90 % interval of the effect on sodium."
+    note = "Diamond: mean over the other choices; band: least to most; line: its 90 % interval, in brackets if none."
     return finished(figure, study.source_line, "effects", effect_finding(study), note)

@@ -75,17 +75,20 @@ def _plain(component: str) -> str:
 
 def _least_sodium(study: Study) -> pd.Series:
     table = study.variants
-    return table.loc[table["sodium_mg_per_serving"].idxmin()]
+    whole = table[table["sodium_whole"]]  # a lower bound is never the least
+    return table.loc[whole["sodium_mg_per_serving"].idxmin()] if len(whole) else table.iloc[0]
 
 
 def headline(study: Study) -> str:
     """State the study's main result in one sentence."""
     first, least = study.variants.iloc[0], _least_sodium(study)
     word = first[f"sodium_word_{study.regime}"]
-    written = f"{amount_text(first['sodium_mg_per_serving'])} mg sodium a serving as written"
+    least_known = "" if first["sodium_whole"] else "at least "
+    written = f"{least_known}{amount_text(first['sodium_mg_per_serving'])} mg sodium a serving as written"
     percent = f"{first[f'sodium_percent_dv_{study.regime}']:.0f} % DV, {word}"
     if least.name == first.name:
-        return f"{written} ({percent}); no variant has less."
+        gaps_told = "" if study.variants["sodium_whole"].all() else " of those whose sodium is known"
+        return f"{written} ({percent}); no variant{gaps_told} has less."
     unsure = "" if least["sodium_real"] else ", which is no real difference"
     return f"{written} ({percent}); {amount_text(least['sodium_mg_per_serving'])} mg with {least.name}{unsure}."
 
@@ -126,20 +129,22 @@ def difference_finding(study: Study) -> tuple[str, str]:
     table = study.differences[study.differences["variant"] != study.variants.index[0]]
     ranges = []
     for component in study.components:
-        rows = table[table["component"] == component].dropna(subset="difference")
+        rows = table[(table["component"] == component) & table["real"]].dropna(subset="difference")
         if len(rows):
             low, high = rows["difference"].min(), rows["difference"].max()
             largest, unit = max(abs(low), abs(high)), rows["unit"].iloc[0]
             low_text = amount_text(low, signed=True, beside=largest)
             ranges.append((component, f"{low_text} to {amount_text(high, unit, signed=True, beside=largest)}"))
-    if not ranges:
+    if table.empty:
         return "This recipe has no variants to compare", "No variants."
+    if not ranges:
+        return "No variant differs really from the recipe as written", "All differences may be none at all."
     named = {component: f"{_plain(component)} {text}" for component, text in ranges}
-    title = "Against the recipe as written: " + "; ".join(list(named.values())[:2])
+    title = "Real differences from the recipe as written: " + "; ".join(list(named.values())[:2])
     biggest = (
         table.loc[table["difference_percent"].abs().idxmax()] if table["difference_percent"].notna().any() else None
     )
-    alt = f"Bars of the difference from the recipe as written, per {study.basis}: {'; '.join(named.values())}."
+    alt = f"Bars of the difference from the recipe as written, per {study.basis}. Real: {'; '.join(named.values())}."
     unreal = int((~table["real"] & table["difference"].notna()).sum())
     alt += f" {unreal} of {len(table)} differences are not real: their 90 % interval holds 0."
     if biggest is not None:
@@ -198,6 +203,8 @@ def effect_finding(study: Study) -> tuple[str, str]:
         return "This recipe offers no choice", "No choices."
     top = table.loc[table["effect"].abs().idxmax()]
     unsure = " (no real difference)" if abs(top["effect"]) < Z[0.90] * top["standard_error"] else ""
+    if not study.variants["sodium_whole"].all():
+        unsure = " (some sodium is not known)"
     title = (
         f"The choice that moves sodium most: {top['option']} instead of {top['instead_of']}, "
         f"{amount_text(top['effect'], 'mg', signed=True)} per {study.basis} on average{unsure}"

@@ -47,8 +47,8 @@ RESERVED = {
     "known_share", "low_90", "mean_percent_dv_per_100kcal", "measure", "name", "not_priced",
     "nrf93_2009_per_100kcal", "nrf93_2009_real", "nrf93_2009_standard_error", "nrf93_2016_per_100kcal",
     "on_frontier", "option", "per_batch", "plate_sd", "real", "sodium_mg_per_serving", "sodium_percent_dv_ca",
-    "sodium_percent_dv_us", "sodium_real", "sodium_standard_error", "sodium_word_ca", "sodium_word_us",
-    "standard_error", "status", "unit", "valued_share", "variant",
+    "sodium_percent_dv_us", "sodium_real", "sodium_standard_error", "sodium_whole", "sodium_word_ca",
+    "sodium_word_us", "standard_error", "status", "unit", "valued_share", "variant",
 }  # fmt: skip
 
 

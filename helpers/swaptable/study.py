@@ -25,6 +25,7 @@ from swaptable.judgement import (
     nutrient_rich_foods_index,
     percent_daily_value,
     valued_as,
+    word_limits,
 )
 from swaptable.nutrients import (
     Amounts,
@@ -275,10 +276,14 @@ def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.D
     table = pd.DataFrame(variants, index=grid.labels).rename_axis("variant")
     table["changes"] = [sum(v[c] != grid.as_written[c] for c in grid.choices) for v in variants]
     table["sodium_mg_per_serving"] = variant_values(serving.sel(component="NA"), grid)
+    whole = variant_values(amounts.data["valued_share"].sel(component="NA"), grid) > 1 - 1e-9
+    table["sodium_whole"] = whole
     for code in REGIMES:
         percent = variant_values(percent_daily_value(amounts, code).sel(component="NA"), grid)
         table[f"sodium_percent_dv_{code}"] = percent
-        table[f"sodium_word_{code}"] = [daily_value_word(value, code) for value in percent]
+        much = max(word_limits(code).values())  # a lower bound may be called a lot, never a little
+        told = percent.where(whole | (percent >= much))
+        table[f"sodium_word_{code}"] = [daily_value_word(value, code) for value in told]
     for form, column in NRF_COLUMNS.items():
         table[column] = variant_values(nutrient_rich_foods_index(amounts, form), grid)
     table["mean_percent_dv_per_100kcal"] = variant_values(chosen_density(amounts, raised, regime), grid)
@@ -288,9 +293,8 @@ def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.D
     table["sodium_standard_error"] = variant_values(known.error.sel(component="NA"), grid)
     index = index_certainty(amounts, nutrient_rich_foods_index, index_components())
     table["nrf93_2009_standard_error"] = variant_values(index.error, grid)
-    table["sodium_real"] = variant_values(known.is_real().sel(component="NA"), grid) == 1
+    table["sodium_real"] = (variant_values(known.is_real().sel(component="NA"), grid) == 1) & whole & whole.iloc[0]
     table["nrf93_2009_real"] = variant_values(index.is_real(), grid) == 1
-    whole = variant_values(amounts.data["valued_share"].sel(component="NA"), grid) > 1 - 1e-9
     table["on_frontier"] = frontier(table["sodium_mg_per_serving"].where(whole), table[NRF])
     return table
 
@@ -309,9 +313,11 @@ def _with_certainty(table: pd.DataFrame, amounts: Amounts, basis: str) -> pd.Dat
     parts = []
     for component, rows in table.groupby("component", sort=False):
         at = {name: grid.listed(values.sel(component=component)) for name, values in columns.items()}
-        parts.append(rows.assign(**at))
+        valued = grid.listed(amounts.share_per(basis, "valued_share").sel(component=component))
+        parts.append(rows.assign(**at, valued=np.minimum(valued, valued[0])))
     table = pd.concat(parts, ignore_index=True)
-    return table.assign(real=(table["low_90"] > 0) | (table["high_90"] < 0))
+    apart = (table["low_90"] > 0) | (table["high_90"] < 0)
+    return table.assign(real=apart & (table.pop("valued") > 1 - 1e-9))
 
 
 def study_recipe(

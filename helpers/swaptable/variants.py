@@ -19,7 +19,7 @@ from swaptable.cooking import Cooking, cook_food
 from swaptable.errors import InputError, SwaptableError, nearest
 from swaptable.foods import Food, FoodRelease
 from swaptable.recipes import AS_WRITTEN, Patch, Recipe
-from swaptable.reference import FACTORS, component_named
+from swaptable.reference import FACTORS, component_named, retention_table
 from swaptable.units import measure_named
 from swaptable.weights import Weight, density_of, weigh
 
@@ -344,6 +344,7 @@ def build_grid(recipe: Recipe, release: FoodRelease, factors: str = FACTORS[0]) 
         If a food, measure, process or swap cannot be resolved, two options set the same field, or the recipe
         as written is excluded; with the place in the file.
     """
+    retention_table(factors)  # a wrong word is nobody's ingredient
     choices = {choice: tuple(options) for choice, options in recipe.choices.items()}
     count = prod(len(options) for options in choices.values())
     if count > MOST_VARIANTS:
