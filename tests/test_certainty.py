@@ -258,3 +258,15 @@ def test_estimated_weights_of_two_variants_err_apart(computed):
     at = {"salt": "a spoon", "component": "K"}
     assert one(certainty.difference_error, root="turnip", **at) == 0
     assert one(certainty.difference_error, root="beet", **at) > one(certainty.error, root="turnip", **at) * 0.3
+
+
+def test_per_100_g_weighing_cancels(computed):
+    """What 100 g of one food hold does not depend on how much of it was poured: only its own error is left."""
+    poured, weighed = (
+        certainty_of(
+            computed(f'title: M\nservings: 1\ningredients: {{m: {{amount: {a}, food: "sr28:01079"}}}}\n'), "100 g"
+        )
+        for a in ("1 cup", "244 g")
+    )
+    assert one(poured.error, component="CA") == pytest.approx(one(weighed.error, component="CA"))
+    assert one(poured.error, component="CA") > 0

@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 QUESTIONS = ("mean", "plate")
-WHOLE = "weight"
+WHOLE, COOKED = "weight", "cooked weight"
 STEP = 1e-4  # relative, for slopes
 Z = {0.80: 1.2815515655446004, 0.90: 1.6448536269514722, 0.95: 1.959963984540054}  # of the normal distribution
 
@@ -84,6 +84,7 @@ class _Source:
 
     change: xr.DataArray  # own choices × component, in the unit of each
     whole: bool
+    cooked_g: xr.DataArray  # own choices: what it changes in the estimated weight as eaten
 
 
 @lru_cache(maxsize=2)
@@ -144,8 +145,9 @@ def _weight_changes(name: str, line: Line, values: np.ndarray) -> list[tuple[tup
     """Give what the measuring of an ingredient changes: the same food of the same ingredient is measured alike."""
     errors = kitchen_errors()
     weighing, *trimming = line.ways
-    changes = [((WHOLE, name, line.food.code), values * errors[weighing])]
-    return changes + [((WHOLE, name, line.food.code, f"{line.refuse}"), values * errors[way]) for way in trimming]
+    brought = np.append(values, line.edible_g * line.cooking.yield_factor)
+    changes = [((WHOLE, name, line.food.code), brought * errors[weighing])]
+    return changes + [((WHOLE, name, line.food.code, f"{line.refuse}"), brought * errors[way]) for way in trimming]
 
 
 def _without_uptake(line: Line, values: np.ndarray, components: list[str]) -> tuple[np.ndarray, np.ndarray]:
@@ -168,7 +170,7 @@ def _sources(amounts: Amounts, question: str) -> Iterator[_Source]:
     together: dict[tuple[str, ...], list[xr.DataArray]] = {}
     for name, lines in grid.lines.items():
         own = grid.own_choices(name)
-        coords = {choice: list(grid.choices[choice]) for choice in own} | {"component": components}
+        coords = {choice: list(grid.choices[choice]) for choice in own} | {"component": [*components, COOKED]}
         shape = [len(options) for options in coords.values()]
         tables: dict[tuple[str, ...], np.ndarray] = {}
         for options, line in lines.items():
@@ -182,16 +184,18 @@ def _sources(amounts: Amounts, question: str) -> Iterator[_Source]:
             relative = _retention_error(line, grid, components, food_own, question)
             rows = (*line.cooking.rows, line.food.code if question == "plate" else "")
             for key, change in (
-                (("value", line.food.code), error * share),
-                (("retention", *rows), food_own * relative),
-                (("uptake", line.cooking.food_class), uptake),
+                (("value", line.food.code), np.append(error * share, 0.0)),
+                (("retention", *rows), np.append(food_own * relative, 0.0)),
+                (("uptake", line.cooking.food_class), np.append(uptake, 0.0)),
                 *_weight_changes(name, line, values),
             ):
                 tables.setdefault(key, np.zeros(shape))[at] += change
         for key, table in tables.items():
             together.setdefault(key, []).append(xr.DataArray(table, coords=coords, dims=list(coords)))
     for key, parts in together.items():
-        yield _Source(sum(parts[1:], parts[0]), key[0] == WHOLE)
+        summed: xr.DataArray = sum(parts[1:], parts[0])
+        cooked = summed.sel(component=COOKED, drop=True)
+        yield _Source(summed.sel(component=components), key[0] == WHOLE, cooked)
 
 
 def evidence_shares(amounts: Amounts, components: Sequence[str]) -> pd.DataFrame:
@@ -284,7 +288,9 @@ def certainty_of(amounts: Amounts, basis: str = "serving", question: str = QUEST
         if basis == "serving":
             return [source.change / amounts.recipe.servings]
         if basis == "100 g":
-            return [source.change * 100 / amounts.data["cooked_g"]]
+            estimated = amounts.recipe.cooked_weight is None  # a weighed dish stays what it is
+            of_weight = per * source.cooked_g if source.whole and estimated else 0.0
+            return [(source.change * 100 - of_weight) / amounts.data["cooked_g"]]
         of_energy = per * source.change.sel(component="ENERC_KCAL", drop=True) / energy
         of_amount = source.change * 100 / energy
         return [of_amount - of_energy] if source.whole else [of_amount, -of_energy]
