@@ -131,3 +131,9 @@ def test_density_needs_a_daily_value(computed):
     """Water has no daily value in either regime."""
     with pytest.raises(SwaptableError, match="none of WATER has a daily value in Canada"):
         chosen_density(computed(MILK), ["WATER"], "CA")
+
+
+@pytest.mark.parametrize(("percent", "word"), [(3.0, "not known"), (19.9, "not known"), (20.0, "high")])
+def test_a_lower_bound_is_never_a_little(percent, word):
+    """What is missing may make it more: only 'high' is sure."""
+    assert daily_value_word(percent, "US", whole=False) == word

@@ -191,6 +191,9 @@ def test_a_gap_in_sodium_is_never_called_best(study_of):
     assert not study.differences.set_index(["variant", "component"]).loc[("red wine", "NA"), "real"]
     assert "red wine" not in findings.headline(study)
     assert "of those whose sodium is known" in findings.headline(study)
+    assert not study.percent_is_whole.loc["red wine", "NA"]
+    cells = [text.get_text() for text in st.plot_daily_values(study).figure.axes[0].texts]
+    assert f"≥{study.percent_daily_value.loc['red wine', 'NA']:.0f}" in cells  # a bound, without the mark for a little
 
 
 def test_a_gap_as_written_is_a_lower_bound(study_of):

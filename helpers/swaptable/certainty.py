@@ -23,7 +23,7 @@ from swaptable.food_values import data_quality, value_errors
 from swaptable.foods import FoodRelease
 from swaptable.imputation import FilledRelease
 from swaptable.nutrients import DERIVED_FROM, Amounts, component_table, line_values
-from swaptable.reference import kitchen_errors, retention_errors, uptake_error
+from swaptable.reference import Z, kitchen_errors, retention_errors, uptake_error
 from swaptable.variants import Grid, Line
 
 __all__ = [
@@ -39,7 +39,6 @@ __all__ = [
 QUESTIONS = ("mean", "plate")
 WHOLE, COOKED = "weight", "cooked weight"
 STEP = 1e-4  # relative, for slopes
-Z = {0.80: 1.2815515655446004, 0.90: 1.6448536269514722, 0.95: 1.959963984540054}  # of the normal distribution
 
 
 @dataclass(frozen=True, eq=False)

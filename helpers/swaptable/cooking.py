@@ -16,6 +16,7 @@ from swaptable.foods import Food, FoodRelease
 from swaptable.reference import (
     FACTORS,
     NO_CLASS,
+    Z,
     food_class_of,
     kitchen_errors,
     meat_cut_fat_change,
@@ -31,7 +32,7 @@ __all__ = ["NOT_COOKED", "STATED", "Cooking", "cook_food", "find_yield", "retent
 
 NOT_COOKED = "not cooked"
 STATED = "recipe"  # origin of a yield that the user weighed
-Z90, FEWEST_FOR_A_RANGE = 1.645, 3
+FEWEST_FOR_A_RANGE = 3
 FROZEN, _FROM_FROZEN = "frozen", "from frozen"
 # Processes that a food may undergo after it was cooked or canned, with published factors of their own.
 _AFTERWARDS = {"reheated", "heated", "drained", "rinsed", "toasted"}
@@ -264,7 +265,7 @@ def _drained_yield(
                 return own, f"{row['source']}, this food", str(row["evidence"]), kitchen_errors()["own yield"] * own
             factor, spread = float(row["yield_factor"]), high - low
             # the range of several foods spans about 90 % of them
-            sd = spread / (2 * Z90) if row["n"] >= FEWEST_FOR_A_RANGE else kitchen_errors()["class yield"] * factor
+            sd = spread / (2 * Z[0.90]) if row["n"] >= FEWEST_FOR_A_RANGE else kitchen_errors()["class yield"] * factor
             return factor, str(row["source"]), str(row["evidence"]), float(sd)
     return None
 

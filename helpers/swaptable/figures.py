@@ -19,7 +19,6 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from swaptable.certainty import Z
 from swaptable.findings import (
     amount_text,
     contribution_finding,
@@ -29,7 +28,7 @@ from swaptable.findings import (
     effect_finding,
 )
 from swaptable.judgement import REGIMES, word_limits
-from swaptable.reference import component_label
+from swaptable.reference import Z, component_label
 from swaptable.study import NRF, Study
 
 __all__ = [
@@ -240,15 +239,16 @@ def plot_daily_values(study: Study) -> Chart:
 
     Answers: how much of the day does a serving give, and what is a little or a lot?
     """
-    table = study.percent_daily_value.loc[study.shown()]
+    table, whole = study.percent_daily_value.loc[study.shown()], study.percent_is_whole.loc[study.shown()]
     figure, (axes,) = new_figure(2.2 + 0.34 * len(table))
     axes.imshow(np.minimum(table.to_numpy(dtype=float), 100), cmap="Greys", vmin=0, vmax=130, aspect="auto")
     (_, low), (_, high) = word_limits(study.regime).items()
     for row, column in np.ndindex(table.shape):
         value = table.iat[row, column]
-        mark = "" if np.isnan(value) else " ▲" if value >= high else " ▽" if value <= low else ""
+        bound = "" if whole.iat[row, column] else "≥"
+        mark = " ▲" if value >= high else " ▽" if value <= low and not bound else ""
         axes.text(
-            column, row, "not known" if np.isnan(value) else f"{value:.0f}{mark}", ha="center", va="center",
+            column, row, "not known" if np.isnan(value) else f"{bound}{value:.0f}{mark}", ha="center", va="center",
             fontsize=10, color="white" if value > 75 else "black",
         )  # fmt: skip
     axes.set_xticks(range(table.shape[1]), [wrapped(component_label(c), 12) for c in table.columns], fontsize=10)

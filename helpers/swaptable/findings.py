@@ -8,10 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from swaptable.certainty import Z
 from swaptable.imputation import FilledRelease
 from swaptable.judgement import daily_value_word, word_limits
-from swaptable.reference import component_label
+from swaptable.nutrients import WHOLE_SHARE
+from swaptable.reference import Z, component_label
 from swaptable.study import NRF, Study
 
 __all__ = [
@@ -161,14 +161,15 @@ def daily_value_finding(study: Study) -> tuple[str, str]:
     little, much = word_limits(study.regime)
     by_word: dict[str, list[str]] = {little: [], much: []}
     for component, percent in first.items():
-        word = daily_value_word(percent, study.regime)
+        whole = bool(study.percent_is_whole.iloc[0][component])
+        word = daily_value_word(percent, study.regime, whole=whole)
         if word in by_word:
             by_word[word].append(_plain(str(component)))
     held = [f"{word}: {', '.join(names)}" for word, names in reversed(by_word.items()) if names]
     words = "; ".join(held) or f"nothing is {little} or {much}"
     title = f"A serving as written, by the daily values of {IN_SENTENCE[study.regime]} — {words}"
-    sodium = study.percent_daily_value["NA"]
-    count = sum(daily_value_word(value, study.regime) == little for value in sodium)
+    sodium = study.variants[f"sodium_word_{study.regime}"]
+    count = (sodium == little).sum()
     cells = ", ".join(f"{_plain(str(c))} {amount_text(v)} %" for c, v in first.items())
     alt = (
         f"Table in shades: percent of the daily value in a serving, {len(sodium)} variants by {len(first)} components. "
@@ -220,7 +221,7 @@ def effect_finding(study: Study) -> tuple[str, str]:
 
 def gaps(study: Study) -> str:
     """Say which compared components are not fully known, in any variant."""
-    table = study.differences[study.differences["known_share"] < 1 - 1e-9]
+    table = study.differences[study.differences["known_share"] < WHOLE_SHARE]
     if table.empty:
         return "Every compared component has a value for every ingredient."
     worst = table.groupby("component", sort=False)["known_share"].min()

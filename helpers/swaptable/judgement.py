@@ -9,7 +9,7 @@ import pandas as pd
 import xarray as xr
 
 from swaptable.errors import SwaptableError, nearest
-from swaptable.nutrients import Amounts
+from swaptable.nutrients import WHOLE_SHARE, Amounts
 from swaptable.reference import daily_value_words, daily_values, nutrient_rich_foods
 from swaptable.units import convert
 
@@ -38,15 +38,13 @@ def _checked_regime(regime: str) -> str:
     return regime
 
 
-def daily_value_for(regime: str, population: str = POPULATION) -> pd.DataFrame:
+def daily_value_for(regime: str) -> pd.DataFrame:
     """Give the daily values of a labelling regime.
 
     Parameters
     ----------
     regime : str
         ``"US"`` (21 CFR 101.9, 2016) or ``"CA"`` (Health Canada, Table of Daily Values, 2016 and 2022).
-    population : str, optional
-        Group as named in ``daily_values.csv``.
 
     Returns
     -------
@@ -55,7 +53,7 @@ def daily_value_for(regime: str, population: str = POPULATION) -> pd.DataFrame:
         ``FASAT+FATRN`` is compared as a sum.
     """
     table = daily_values()
-    return table[(table["regime"] == _checked_regime(regime)) & (table["population"] == population)].set_index(
+    return table[(table["regime"] == _checked_regime(regime)) & (table["population"] == POPULATION)].set_index(
         "component"
     )
 
@@ -116,7 +114,7 @@ def word_limits(regime: str) -> dict[str, float]:
     return dict(zip(rows["word"], rows["percent"].astype(float), strict=True))
 
 
-def daily_value_word(percent: float, regime: str) -> str:
+def daily_value_word(percent: float, regime: str, *, whole: bool = True) -> str:
     """Say whether a serving holds little or a lot, in the regime's own words.
 
     Parameters
@@ -125,6 +123,8 @@ def daily_value_word(percent: float, regime: str) -> str:
         Percent of the daily value in a serving. [%]
     regime : str
         ``"US"`` or ``"CA"``.
+    whole : bool, optional
+        False where some of the weight has no value: a lower bound may be called a lot, never a little.
 
     Returns
     -------
@@ -136,9 +136,9 @@ def daily_value_word(percent: float, regime: str) -> str:
     >>> daily_value_word(5.0, "US"), daily_value_word(15.0, "US"), daily_value_word(15.0, "CA")
     ('low', 'between', 'a lot')
     """
-    if np.isnan(percent):
-        return "not known"
     (little, low), (much, high) = word_limits(regime).items()
+    if np.isnan(percent) or (not whole and percent < high):
+        return "not known"
     return little if percent <= low else much if percent >= high else BETWEEN
 
 
@@ -182,7 +182,7 @@ def nutrient_rich_foods_index(amounts: Amounts, form: str = NRF_FORMS[0]) -> xr.
         capped = percent.where((percent < 100) | percent.isnull(), 100)
         score = score + capped if row["role"] == "encourage" else score - percent
         if row["role"] == "limit":  # what is to be kept down must not look low for want of a value
-            score = score.where(amounts.data["valued_share"].sel(component=component, drop=True) > 1 - 1e-9)
+            score = score.where(amounts.data["valued_share"].sel(component=component, drop=True) > WHOLE_SHARE)
     return score
 
 

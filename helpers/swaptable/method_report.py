@@ -11,12 +11,11 @@ import pandas as pd
 from IPython.display import HTML
 from matplotlib.axes import Axes
 
-from swaptable.certainty import Z
 from swaptable.errors import listed
 from swaptable.figures import BLUE, GREY, ORANGE, STYLE, Chart, finished, new_figure, wrapped
 from swaptable.method_study import COMPARED, MethodStudy, percent_text
 from swaptable.pairs import SAME_ANALYSIS
-from swaptable.reference import component_label
+from swaptable.reference import Z, component_label
 from swaptable.reports import write_tables
 from swaptable.validation import METHODS
 

@@ -38,6 +38,7 @@ from swaptable.variants import Grid, Line
 __all__ = [
     "BASES",
     "DERIVED_FROM",
+    "WHOLE_SHARE",
     "Amounts",
     "amounts_table",
     "component_table",
@@ -62,6 +63,7 @@ DERIVED_FROM: dict[str, dict[str, float]] = {
 # Beyond these a weighed dish is challenged: it cannot outweigh its ingredients, nor often lose so much.
 MOST_OF_LISTED, LEAST_OF_ESTIMATE = 1.05, 0.6
 _LIPID = re.compile(r"F(?:\d+D|ASAT|AMS|APU|ATRN|AT$)")  # fat, its fatty acids and their sums
+WHOLE_SHARE = 1 - 1e-9  # of the weight that has a value: all of it, but for rounding
 BASES = ("batch", "serving", "100 g", "100 kcal")
 _DERIVED = pd.DataFrame(
     [
@@ -247,7 +249,9 @@ def _ingredient_table(grid: Grid, ingredient: str, components: list[str]) -> _In
         values = line_values(line, grid.release).to_numpy(dtype=float)
         amount[at] = line.edible_g * np.nan_to_num(values) / 100
         valued[at] = line.edible_g * ~np.isnan(values)
-        published = line_values(line, grid.release.published).to_numpy(dtype=float)
+        published = values
+        if grid.release.published is not grid.release:
+            published = line_values(line, grid.release.published).to_numpy(dtype=float)
         known[at] = line.edible_g * ~np.isnan(published)
         edible[at] = line.edible_g
         soaked[at] = line.edible_g * max(line.cooking.yield_factor, 1.0)
@@ -369,7 +373,7 @@ def compute(grid: Grid) -> Amounts:
     batch = _total([part.amount for part in parts], grid)
     lost = _total([part.other_lost_g for part in parts], grid)
     water = batch.sel(component="WATER", drop=True) + (cooked - edible) + lost
-    water = water.where(share.sel(component="WATER", drop=True) > 1 - 1e-9)  # else nobody knows what is left
+    water = water.where(share.sel(component="WATER", drop=True) > WHOLE_SHARE)  # else nobody knows what is left
     _check_water(grid, water, cooked)
     water = water.where(water >= 0)  # published yields count the fat that runs off: what water is left is not known
     batch = xr.where(batch["component"] == "WATER", water, batch).transpose(*batch.dims)
@@ -458,9 +462,8 @@ def amounts_table(
         table = both.to_dataframe(dim_order=[*choices, "component"]).reset_index()
         tables.append(table[table["allowed"]].assign(basis=f"per {basis}"))
     table = pd.concat(tables, ignore_index=True)
-    whole = 1 - 1e-9
     table["status"] = np.select(
-        [table["amount"].isna(), table["valued_share"] < whole, table["known_share"] < whole],
+        [table["amount"].isna(), table["valued_share"] < WHOLE_SHARE, table["known_share"] < WHOLE_SHARE],
         ["missing", "lower bound", "imputed in part"],
         default="complete",
     )

@@ -18,6 +18,7 @@ from swaptable.foods import Food
 __all__ = [
     "FACTORS",
     "NO_CLASS",
+    "Z",
     "component_label",
     "component_named",
     "daily_value_words",
@@ -64,6 +65,7 @@ _RETENTION_TEXT = [
 
 
 FACTORS = ("published", "estimated")
+Z = {0.80: 1.2815515655446004, 0.90: 1.6448536269514722, 0.95: 1.959963984540054}  # of the normal distribution
 
 
 @lru_cache(maxsize=2)
@@ -266,7 +268,7 @@ def uptake_error(food_class: str, component: str) -> float:
     """Give the relative standard deviation of a published uptake, its range spanning about 90 % [-]."""
     table = uptake_table()
     row = table[(table["food_class"] == food_class) & (table["component"] == component)].iloc[0]
-    return float((row["high"] - row["low"]) / (2 * 1.645) / row["amount"])
+    return float((row["high"] - row["low"]) / (2 * Z[0.90]) / row["amount"])
 
 
 @lru_cache(maxsize=1)

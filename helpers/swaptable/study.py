@@ -25,9 +25,9 @@ from swaptable.judgement import (
     nutrient_rich_foods_index,
     percent_daily_value,
     valued_as,
-    word_limits,
 )
 from swaptable.nutrients import (
+    WHOLE_SHARE,
     Amounts,
     amounts_table,
     component_table,
@@ -64,6 +64,8 @@ class Study:
     variants : DataFrame
         One row per variant: its options, sodium per serving in mg and percent daily value with each regime's
         word, nutrient density, energy, weight and cost, and whether it is on the frontier.
+    percent_is_whole : DataFrame
+        Like ``percent_daily_value``: whether all of the weight has a value; else the percentage is a lower bound.
     differences, percent_daily_value, sodium_by_ingredient, effects, ingredients, evidence : DataFrame
         As made by :mod:`swaptable.comparison`, :mod:`swaptable.judgement` and :mod:`swaptable.nutrients`.
     """
@@ -76,6 +78,7 @@ class Study:
     variants: pd.DataFrame
     differences: pd.DataFrame
     percent_daily_value: pd.DataFrame
+    percent_is_whole: pd.DataFrame
     sodium_by_ingredient: pd.DataFrame
     effects: pd.DataFrame
     ingredients: pd.DataFrame
@@ -276,14 +279,14 @@ def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.D
     table = pd.DataFrame(variants, index=grid.labels).rename_axis("variant")
     table["changes"] = [sum(v[c] != grid.as_written[c] for c in grid.choices) for v in variants]
     table["sodium_mg_per_serving"] = variant_values(serving.sel(component="NA"), grid)
-    whole = variant_values(amounts.data["valued_share"].sel(component="NA"), grid) > 1 - 1e-9
+    whole = variant_values(amounts.data["valued_share"].sel(component="NA"), grid) > WHOLE_SHARE
     table["sodium_whole"] = whole
     for code in REGIMES:
         percent = variant_values(percent_daily_value(amounts, code).sel(component="NA"), grid)
         table[f"sodium_percent_dv_{code}"] = percent
-        much = max(word_limits(code).values())  # a lower bound may be called a lot, never a little
-        told = percent.where(whole | (percent >= much))
-        table[f"sodium_word_{code}"] = [daily_value_word(value, code) for value in told]
+        table[f"sodium_word_{code}"] = [
+            daily_value_word(value, code, whole=known) for value, known in zip(percent, whole, strict=True)
+        ]
     for form, column in NRF_COLUMNS.items():
         table[column] = variant_values(nutrient_rich_foods_index(amounts, form), grid)
     table["mean_percent_dv_per_100kcal"] = variant_values(chosen_density(amounts, raised, regime), grid)
@@ -309,6 +312,7 @@ def _with_certainty(table: pd.DataFrame, amounts: Amounts, basis: str) -> pd.Dat
         "standard_error": known.difference_error,
         "low_90": low,
         "high_90": high,
+        "real": known.is_real(),
     }
     parts = []
     for component, rows in table.groupby("component", sort=False):
@@ -316,8 +320,7 @@ def _with_certainty(table: pd.DataFrame, amounts: Amounts, basis: str) -> pd.Dat
         valued = grid.listed(amounts.share_per(basis, "valued_share").sel(component=component))
         parts.append(rows.assign(**at, valued=np.minimum(valued, valued[0])))
     table = pd.concat(parts, ignore_index=True)
-    apart = (table["low_90"] > 0) | (table["high_90"] < 0)
-    return table.assign(real=apart & (table.pop("valued") > 1 - 1e-9))
+    return table.assign(real=(table["real"] == 1) & (table.pop("valued") > WHOLE_SHARE))
 
 
 def study_recipe(
@@ -385,6 +388,7 @@ def study_recipe(
     effects["standard_error"] = [
         errors[row.choice, row.option] if row.measure == "NA" else np.nan for row in effects.itertuples()
     ]
+    shares = {name: amounts.data["valued_share"].sel(component=name.split("+")).min("component") for name in valued}
     return Study(
         amounts=amounts,
         audience=people,
@@ -394,6 +398,7 @@ def study_recipe(
         variants=variants,
         differences=_with_certainty(differences(amounts, compared, basis), amounts, basis),
         percent_daily_value=pd.DataFrame({c: variant_values(percent.sel(component=c), grid) for c in valued}),
+        percent_is_whole=pd.DataFrame({c: variant_values(share, grid) > WHOLE_SHARE for c, share in shares.items()}),
         sodium_by_ingredient=ingredient_amounts(amounts, "NA", basis),
         effects=effects,
         ingredients=lines_table(amounts),
