@@ -1,10 +1,13 @@
 """What several test files share."""
 
+import re
+from collections.abc import Callable
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from swaptable.errors import InputError
 from swaptable.foods import FoodRelease, open_release
 from swaptable.nutrients import Amounts, compute
 from swaptable.pairs import find_pairs, pair_values
@@ -47,3 +50,23 @@ def computed(tmp_path: Path, sr28: FoodRelease):
         return compute(build_grid(read_recipe(path), sr28))
 
     return compute_text
+
+
+@pytest.fixture
+def refused(tmp_path: Path) -> Callable[..., InputError]:
+    """Write a marked file, expect it to be refused where the mark is, and give the error."""
+
+    def refuse(marked: str, message: str, reader: Callable[[Path], object] = read_recipe) -> InputError:
+        at = marked.index("«")
+        place = (marked.count("\n", 0, at) + 1, at - marked.rfind("\n", 0, at))
+        path = tmp_path / "wrong.yaml"
+        path.write_text(marked.replace("«", ""), encoding="utf-8")
+        with pytest.raises(InputError, match=re.escape(message)) as caught:
+            reader(path)
+        error = caught.value
+        assert (error.file, error.line, error.column) == (str(path), *place), str(error)
+        assert str(error).startswith(f"{path}:{place[0]}:{place[1]}: ")
+        assert "\n" not in str(error)
+        return error
+
+    return refuse

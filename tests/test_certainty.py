@@ -7,7 +7,7 @@ from swaptable.certainty import QUESTIONS, certainty_of, evidence_shares, index_
 from swaptable.errors import SwaptableError
 from swaptable.food_values import value_errors
 from swaptable.imputation import fill_gaps
-from swaptable.judgement import index_components, nutrient_rich_foods_index
+from swaptable.indices import index_components, nutrient_rich_foods_index
 from swaptable.nutrients import amounts_table, compute, line_values
 from swaptable.reference import kitchen_errors, retention_errors, retention_estimates
 from swaptable.variants import build_grid

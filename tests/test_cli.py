@@ -251,7 +251,7 @@ def test_failed_run_exits_with_1(
     """If a run fails the exit code is 1, and the count on standard output says how many are done."""
     monkeypatch.setattr("swaptable.runs.run_all", lambda runs, reports, **_: {runs[0].name: "it broke"})
     assert cli.main(["report", "--output", str(tmp_path)]) == 1
-    assert re.match(r"7 of 8 runs done", capsys.readouterr().out)
+    assert re.match(r"8 of 9 runs done", capsys.readouterr().out)
 
 
 def test_output_that_is_a_file_is_wrong_input(tmp_path: Path, pot: Path, capsys: pytest.CaptureFixture[str]) -> None:

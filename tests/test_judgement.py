@@ -1,20 +1,17 @@
-"""Percent daily values, the regimes' words, and density indices."""
+"""Percent daily values and the regimes' words."""
 
 import numpy as np
 import pytest
 
 from swaptable.errors import SwaptableError
 from swaptable.judgement import (
-    chosen_density,
     daily_value_for,
     daily_value_word,
-    nutrient_rich_foods_index,
     percent_daily_value,
     word_limits,
 )
 
 MILK = 'title: Milk\nservings: 2\ningredients: {milk: {amount: 488 g, food: "sr28:01079"}}\n'
-SALT = 'title: Salt\nservings: 1\ningredients: {salt: {amount: 1 g, food: "sr28:02047"}}\n'
 
 
 @pytest.mark.outside
@@ -38,7 +35,7 @@ def test_us_daily_values(component, value, unit):
 @pytest.mark.outside
 @pytest.mark.parametrize(("component", "value"), [("NA", 2300), ("K", 3400), ("CA", 1300)])
 def test_canadian_daily_values(component, value):
-    """Health Canada, Table of Daily Values; potassium as amended in 2022, the others from memory."""
+    """Health Canada, Table of Daily Values; potassium as amended in 2022, the others as cited elsewhere."""
     assert daily_value_for("CA").loc[component, "value"] == value
 
 
@@ -74,40 +71,6 @@ def test_canadian_fat_is_saturated_and_trans_together(computed):
     assert float(percent.sel(component="FASAT+FATRN")) == pytest.approx(100 * 2.44 * (1.257 + 0.085) / 20)
 
 
-def test_index_by_hand(computed):
-    """Index 9.3 of 2 % milk per 100 kcal (50 kcal in 100 g), each term from SR28's printed values.
-
-    protein 3.30 g, fibre 0, vitamin A 190 IU, vitamin C 0.2 mg, vitamin E 0.03 mg, calcium 120 mg, iron 0.02 mg,
-    magnesium 11 mg, potassium 140 mg; saturated fat 1.257 g, sugars 5.06 g, sodium 47 mg.
-    """
-    encouraged = 100 * (3.30 / 50 + 190 / 5000 + 0.2 / 60 + 0.03 / 20 + 120 / 1000 + 0.02 / 18 + 11 / 400 + 140 / 3500)
-    limited = 100 * (1.257 / 20 + 5.06 / 125 + 47 / 2400)
-    index = float(nutrient_rich_foods_index(computed(MILK)))
-    assert index == pytest.approx(2 * (encouraged - limited), rel=1e-12)
-
-
-def test_index_caps_what_is_encouraged(computed):
-    """Carrots hold over 100 % of vitamin A in 100 kcal; it counts as 100, so doubling it changes nothing."""
-    text = 'title: Carrots\nservings: 1\ningredients: {carrot: {amount: 100 g, food: "sr28:11124"}}\n'
-    amounts = computed(text)
-    per = amounts.per("100 kcal")
-    assert float(per.sel(component="VITA_IU")) > 5000
-    before = float(nutrient_rich_foods_index(amounts))
-    amounts.data["per_batch"].loc[{"component": "VITA_IU"}] *= 2
-    assert float(nutrient_rich_foods_index(amounts)) == pytest.approx(before)
-
-
-def test_index_of_a_dish_without_energy_is_not_known(computed):
-    """Per 100 kcal of nothing there is no number, rather than zero or infinity."""
-    assert np.isnan(float(nutrient_rich_foods_index(computed(SALT))))
-
-
-def test_chosen_density_by_hand(computed):
-    """Mean of calcium (240 of 1300 mg) and potassium (280 of 4700 mg) in 100 kcal, 200 g, of milk."""
-    density = float(chosen_density(computed(MILK), ["CA", "K"], "US"))
-    assert density == pytest.approx(100 * (240 / 1300 + 280 / 4700) / 2)
-
-
 @pytest.mark.parametrize(
     ("call", "message"),
     [
@@ -119,18 +82,6 @@ def test_unknown_regime(call, message):
     """An unknown regime is named with those there are."""
     with pytest.raises(SwaptableError, match=message):
         call()
-
-
-def test_unknown_form_of_the_index(computed):
-    """An unknown form of the index is named with those there are."""
-    with pytest.raises(SwaptableError, match="found form 'newest'; expected one of published 2009, 2016 daily values"):
-        nutrient_rich_foods_index(computed(MILK), "newest")
-
-
-def test_density_needs_a_daily_value(computed):
-    """Water has no daily value in either regime."""
-    with pytest.raises(SwaptableError, match="none of WATER has a daily value in Canada"):
-        chosen_density(computed(MILK), ["WATER"], "CA")
 
 
 @pytest.mark.parametrize(("percent", "word"), [(3.0, "not known"), (19.9, "not known"), (20.0, "high")])

@@ -21,7 +21,9 @@ import pytest
 from swaptable.cooking import cook_food, retention_for
 from swaptable.errors import SwaptableError
 from swaptable.foods import FoodRelease, open_release, write_release
-from swaptable.judgement import daily_value_word, nutrient_rich_foods_index, percent_daily_value
+from swaptable.indices import nutrient_rich_foods_index
+from swaptable.judgement import daily_value_word, percent_daily_value
+from swaptable.labels import round_amount
 from swaptable.nutrients import Amounts, compute, line_values
 from swaptable.recipes import read_recipe
 from swaptable.reference import retention_table
@@ -319,9 +321,18 @@ def test_sodium_left_in_canned_beans(row: dict[str, str]) -> None:
     assert agrees(100 * factors["NA"], row)
 
 
+@pytest.mark.outside
+@pytest.mark.parametrize("row", rows("label rounding"))
+def test_amounts_are_rounded_as_the_rule_says(row: dict[str, str]) -> None:
+    """The rule for nutrition facts, at edges of its bands (21 CFR 101.9(c); ties, on which it is silent, go up)."""
+    printed = round_amount(float(row["value"]), row["component"], "US")
+    assert agrees(printed.number, row)
+    assert printed.text == f"{row['basis']} {row['expected']} {row['unit']}".strip()
+
+
 def test_table_of_examples_is_whole() -> None:
     """Ids are unique, every row has a source and a check that reads it, and every exception is still a row."""
     ids = [row["id"] for row in examples()]
-    assert len(set(ids)) == len(ids) == 595
+    assert len(set(ids)) == len(ids) == 622
     assert all(row["source"] and row["provenance"] and row["tolerance"] for row in examples())
     assert set(DISAGREE) <= set(ids)

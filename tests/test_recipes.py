@@ -1,4 +1,4 @@
-"""Recipe and audience files: what is read, and how every mistake in a file is reported.
+"""Recipe files: what is read, and how every mistake in a file is reported.
 
 In the cases, « marks where the error must point to; it is taken out before the file is written.
 """
@@ -15,13 +15,12 @@ import yaml
 
 from swaptable.errors import InputError
 from swaptable.folders import DATA
+from swaptable.located_yaml import read_yaml
 from swaptable.recipes import (
     RESERVED,
     Patch,
     Recipe,
-    read_audience,
     read_recipe,
-    read_yaml,
     recipe_schema,
 )
 from swaptable.units import Amount
@@ -41,7 +40,6 @@ CHOICES = """choices:
     two: {carrot: {amount: 200 g}}
 """
 POT = HEAD + CHOICES
-AUDIENCE = "title: A\nraise: [potassium]\nkeep down: [sodium]\ncautions: [Ask first.]\n"
 
 
 def pot(old: str, new: str) -> str:
@@ -53,26 +51,6 @@ def pot(old: str, new: str) -> str:
 def choices(text: str) -> str:
     """Give the good recipe other choices, written as one line per line of the file."""
     return HEAD + "choices:\n" + text
-
-
-@pytest.fixture
-def refused(tmp_path: Path) -> Callable[..., InputError]:
-    """Write a marked file, expect it to be refused where the mark is, and give the error."""
-
-    def refuse(marked: str, message: str, reader: Callable[[Path], object] = read_recipe) -> InputError:
-        at = marked.index("«")
-        place = (marked.count("\n", 0, at) + 1, at - marked.rfind("\n", 0, at))
-        path = tmp_path / "wrong.yaml"
-        path.write_text(marked.replace("«", ""), encoding="utf-8")
-        with pytest.raises(InputError, match=re.escape(message)) as caught:
-            reader(path)
-        error = caught.value
-        assert (error.file, error.line, error.column) == (str(path), *place), str(error)
-        assert str(error).startswith(f"{path}:{place[0]}:{place[1]}: ")
-        assert "\n" not in str(error)
-        return error
-
-    return refuse
 
 
 def write(folder: Path, content: str | bytes) -> Path:
@@ -454,33 +432,6 @@ def test_option_as_written_is_the_first_only(refused: Callable[..., InputError])
 def test_wrong_not_together(refused: Callable[..., InputError], marked: str, field: str, message: str) -> None:
     """A combination that is excluded must name choices and options that there are."""
     assert refused(marked, message).field == field
-
-
-# Audiences
-
-
-def test_audience_is_read(tmp_path: Path) -> None:
-    """An audience arrives with what to raise, what to keep down and its cautions."""
-    audience = read_audience(write(tmp_path, AUDIENCE))
-    assert (audience.title, audience.raise_components, audience.limit_components) == ("A", ("potassium",), ("sodium",))
-    assert audience.cautions == ("Ask first.",)
-
-
-@pytest.mark.parametrize(
-    ("marked", "message"),
-    [
-        ("«" + AUDIENCE.replace("cautions: [Ask first.]\n", ""), "'cautions' is missing"),
-        (AUDIENCE.replace("[Ask first.]", "«[]"), "found"),
-        (AUDIENCE.replace("[potassium]", "«potassium"), "found 'potassium'"),
-        (AUDIENCE + "«abuot: x\n",
-         "found 'abuot'; expected one of title, about, raise, keep down, cautions; did you mean 'about'"),
-        ("«- a\n", "found a list"),
-    ],
-    ids=["no cautions", "empty cautions", "text for list", "unknown field", "list at top"],
-)  # fmt: skip
-def test_wrong_audience(refused: Callable[..., InputError], marked: str, message: str) -> None:
-    """An audience that cannot be used, above all one without cautions, is refused at its place."""
-    refused(marked, message, read_audience)
 
 
 # Schema

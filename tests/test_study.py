@@ -126,13 +126,13 @@ def test_a_notebook_by_hand_writes_nothing(pot, tmp_path, monkeypatch):
     """Without a folder nothing is saved."""
     monkeypatch.chdir(tmp_path)
     st.chart_shown(st.plot_effects(pot))
-    assert st.save_study(pot, "") == []
+    assert st.save_advice(st.advise(pot), "") == []
     assert list(tmp_path.iterdir()) == []
 
 
 def test_tables_are_saved_unrounded(pot, tmp_path):
     """What is read back is what was computed, and the summary holds the headline."""
-    names = st.save_study(pot, str(tmp_path))
+    names = st.save_advice(st.advise(pot), str(tmp_path))
     assert "amounts.csv" in names
     read = pd.read_csv(tmp_path / "tables" / "differences.csv", keep_default_na=False)
     assert np.array_equal(read["difference"].astype(float), pot.differences["difference"])
@@ -162,7 +162,7 @@ def test_tables_on_a_page_escape_and_say_not_known(study_of):
 
 def test_cautions_are_always_there(pot):
     """The audience's cautions and the word that all is an estimate end every report."""
-    shown = st.cautions_shown(pot).data
+    shown = st.cautions_shown(st.advise(pot)).data
     assert "kidney disease" in shown
     assert "not medical advice" in shown
 

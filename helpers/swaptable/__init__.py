@@ -1,14 +1,27 @@
 """Compare the variants of a recipe, per serving, for an audience with one health concern.
 
-What a notebook needs, in one screen: :func:`study_recipe` computes and compares, the ``plot_`` functions draw
-one chart each, the ``_shown`` functions show a result on the page, :func:`save_study` writes the tables.
+What a notebook needs, in one screen: :func:`study_recipe` computes and compares, :func:`advise` judges, the ``plot_``
+functions draw one chart each, the ``_shown`` functions show a result on the page, the ``save_`` functions write tables.
 """
 
 from importlib import import_module
 from typing import Any
 
 _HOMES = {
-    "study": ("compute_recipe", "study_recipe"),
+    "advice": ("advise",),
+    "advice_report": (
+        "body_shown",
+        "cautions_shown",
+        "claims_shown",
+        "complements_shown",
+        "indices_shown",
+        "nutrition_facts_shown",
+        "plot_targets",
+        "save_advice",
+        "targets_shown",
+    ),
+    "collection": ("survey_collection",),
+    "collection_report": ("aims_shown", "claims_met_shown", "days_shown", "plot_survey", "save_survey", "survey_shown"),
     "figures": ("plot_contributions", "plot_daily_values", "plot_density", "plot_differences", "plot_effects"),
     "method_report": (
         "method_shown",
@@ -20,7 +33,8 @@ _HOMES = {
         "save_method",
     ),
     "method_study": ("study_method",),
-    "reports": ("cautions_shown", "chart_shown", "save_study", "summary_shown", "table_shown"),
+    "reports": ("chart_shown", "summary_shown", "table_shown"),
+    "study": ("compute_recipe", "study_recipe"),
 }
 
 __all__ = sorted(name for names in _HOMES.values() for name in names)

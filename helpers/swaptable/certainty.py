@@ -10,7 +10,7 @@ plate will vary around what is computed.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -81,9 +81,9 @@ class _Source:
     ``whole`` sources move all components together (a weight); others move each component by itself.
     """
 
-    change: xr.DataArray  # own choices × component, in the unit of each
+    change: xr.Variable  # own choices × component, in the unit of each
     whole: bool
-    cooked_g: xr.DataArray  # own choices: what it changes in the estimated weight as eaten
+    cooked_g: xr.Variable  # own choices: what it changes in the estimated weight as eaten
 
 
 @lru_cache(maxsize=2)
@@ -161,16 +161,17 @@ def _without_uptake(line: Line, values: np.ndarray, components: list[str]) -> tu
     return own, uptake
 
 
-def _sources(amounts: Amounts, question: str) -> Iterator[_Source]:
+@lru_cache(maxsize=4)
+def _sources(grid: Grid, question: str) -> tuple[_Source, ...]:
     """Give every independent source; lines that share a food or a retention row share its error."""
-    grid = amounts.grid
     components = list(component_table(grid.release)["component"])
     errors = _food_errors(grid.release)[QUESTIONS.index(question)]
-    together: dict[tuple[str, ...], list[xr.DataArray]] = {}
+    together: dict[tuple[str, ...], list[xr.Variable]] = {}
     for name, lines in grid.lines.items():
         own = grid.own_choices(name)
         coords = {choice: list(grid.choices[choice]) for choice in own} | {"component": [*components, COOKED]}
         shape = [len(options) for options in coords.values()]
+        dims = list(coords)
         tables: dict[tuple[str, ...], np.ndarray] = {}
         for options, line in lines.items():
             at = tuple(coords[choice].index(option) for choice, option in options)
@@ -190,11 +191,19 @@ def _sources(amounts: Amounts, question: str) -> Iterator[_Source]:
             ):
                 tables.setdefault(key, np.zeros(shape))[at] += change
         for key, table in tables.items():
-            together.setdefault(key, []).append(xr.DataArray(table, coords=coords, dims=list(coords)))
+            together.setdefault(key, []).append(xr.Variable(dims, table))
+    sources = []
     for key, parts in together.items():
-        summed: xr.DataArray = sum(parts[1:], parts[0])
-        cooked = summed.sel(component=COOKED, drop=True)
-        yield _Source(summed.sel(component=components), key[0] == WHOLE, cooked)
+        summed: xr.Variable = sum(parts[1:], parts[0])
+        sources.append(_Source(summed.isel(component=slice(-1)), key[0] == WHOLE, summed.isel(component=-1)))
+    return tuple(sources)
+
+
+def _on_grid(values: xr.Variable, grid: Grid, components: Sequence[str] = ()) -> xr.DataArray:
+    """Spread values over the whole grid, where they are allowed."""
+    labels = {choice: list(options) for choice, options in grid.choices.items()} | {"component": list(components)}
+    named = xr.DataArray(values, coords={dim: labels[str(dim)] for dim in values.dims})
+    return named.broadcast_like(grid.allowed).transpose(*grid.choices, ...).where(grid.allowed)
 
 
 def evidence_shares(amounts: Amounts, components: Sequence[str]) -> pd.DataFrame:
@@ -230,7 +239,11 @@ def evidence_shares(amounts: Amounts, components: Sequence[str]) -> pd.DataFrame
     return shares.loc[:, (shares > 0).any()]
 
 
-Parts = list[xr.DataArray]
+def _places(amounts: Amounts) -> dict[str, int]:
+    return {str(tag): place for place, tag in enumerate(amounts.data["component"].to_numpy())}
+
+
+Parts = list[xr.Variable]
 
 
 def _accumulate(
@@ -238,19 +251,18 @@ def _accumulate(
 ) -> tuple[xr.DataArray, xr.DataArray]:
     """Sum the squares of what the sources change, and of what they change in the difference from as written."""
     grid = amounts.grid
-    written = grid.as_written
-    variance: dict[tuple[object, ...], xr.DataArray] = {}
-    difference: dict[tuple[object, ...], xr.DataArray] = {}
-    for source in _sources(amounts, question):
+    variance: dict[frozenset[object], xr.Variable] = {}
+    difference: dict[frozenset[object], xr.Variable] = {}
+    for source in _sources(grid, question):
         for change in change_of(source):
             # squares are summed over a source's own choices first: the whole grid is touched once for each set
-            dims = tuple(change.dims)
-            own = {choice: option for choice, option in written.items() if choice in dims}
-            apart = (change - change.sel(own, drop=True)) ** 2
+            dims = frozenset(change.dims)
+            apart = (change - change.isel({choice: 0 for choice in grid.choices if choice in dims})) ** 2
             variance[dims] = variance[dims] + change**2 if dims in variance else change**2
             difference[dims] = difference[dims] + apart if dims in difference else apart
+    components = list(amounts.data["component"].to_numpy())
     totals = [sum(list(found.values())[1:], next(iter(found.values()))) for found in (variance, difference)]
-    spread = [total.broadcast_like(grid.allowed).transpose(*grid.choices, ...).where(grid.allowed) for total in totals]
+    spread = [_on_grid(total, grid, components) for total in totals]
     return spread[0], spread[1]
 
 
@@ -278,8 +290,9 @@ def certainty_of(amounts: Amounts, basis: str = "serving", question: str = QUEST
     if question not in QUESTIONS:
         raise SwaptableError(f"found question '{question}'; expected {' or '.join(QUESTIONS)}")
     per = amounts.per(basis)
-    batch = amounts.data["per_batch"]
-    energy = batch.sel(component="ENERC_KCAL", drop=True)
+    amount, cooked_g = per.variable, amounts.data["cooked_g"].variable
+    energy = amounts.data["per_batch"].sel(component="ENERC_KCAL", drop=True).variable
+    energy_at = _places(amounts)["ENERC_KCAL"]
 
     def change_of(source: _Source) -> Parts:
         if basis == "batch":
@@ -288,9 +301,9 @@ def certainty_of(amounts: Amounts, basis: str = "serving", question: str = QUEST
             return [source.change / amounts.recipe.servings]
         if basis == "100 g":
             estimated = amounts.recipe.cooked_weight is None  # a weighed dish stays what it is
-            of_weight = per * source.cooked_g if source.whole and estimated else 0.0
-            return [(source.change * 100 - of_weight) / amounts.data["cooked_g"]]
-        of_energy = per * source.change.sel(component="ENERC_KCAL", drop=True) / energy
+            of_weight = amount * source.cooked_g if source.whole and estimated else 0.0
+            return [(source.change * 100 - of_weight) / cooked_g]
+        of_energy = amount * source.change.isel(component=energy_at) / energy
         of_amount = source.change * 100 / energy
         return [of_amount - of_energy] if source.whole else [of_amount, -of_energy]
 
@@ -333,9 +346,9 @@ def effect_errors(amounts: Amounts, component: str, basis: str = "serving") -> d
     grid = amounts.grid
     scale = {"batch": 1.0, "serving": 1 / amounts.recipe.servings}.get(basis, np.nan)
     squares = {(c, o): 0.0 for c, options in grid.choices.items() for o in options[1:]}
-    for source in _sources(amounts, QUESTIONS[0]):
-        change = source.change.sel(component=component, drop=True)
-        change = change.broadcast_like(grid.allowed).where(grid.allowed)
+    place = _places(amounts)[component]
+    for source in _sources(grid, QUESTIONS[0]):
+        change = _on_grid(source.change.isel(component=place), grid)
         for choice, option in squares:
             apart = change.sel({choice: option}, drop=True) - change.sel({choice: grid.choices[choice][0]}, drop=True)
             squares[choice, option] += float(np.nan_to_num(apart.mean())) ** 2
@@ -354,7 +367,7 @@ def index_certainty(
     ----------
     amounts : Amounts
     index : callable
-        Amounts → DataArray over the choices, such as :func:`swaptable.judgement.nutrient_rich_foods_index`.
+        Amounts → DataArray over the choices, such as :func:`swaptable.indices.nutrient_rich_foods_index`.
     components : sequence of str
         Every component that the index depends on, energy included.
     question : str, optional
@@ -366,10 +379,11 @@ def index_certainty(
         In the unit of the index.
     """
     value = index(amounts)
-    slopes = {component: _slope(amounts, index, value, component) for component in components}
+    places = _places(amounts)
+    slopes = {places[component]: _slope(amounts, index, value, component).variable for component in components}
 
     def change_of(source: _Source) -> Parts:
-        moved = [slope * source.change.sel(component=component, drop=True) for component, slope in slopes.items()]
+        moved = [slope * source.change.isel(component=place) for place, slope in slopes.items()]
         return [sum(moved[1:], moved[0])] if source.whole else moved
 
     variance, difference = _accumulate(amounts, question, change_of)

@@ -11,9 +11,15 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from swaptable.errors import InputError, SwaptableError, listed, nearest
 from swaptable.folders import DATA, HOME, shown
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from swaptable.nutrients import Amounts
 
 __all__ = ["main"]
 
@@ -47,11 +53,16 @@ def _table(options: argparse.Namespace) -> int:
     from swaptable.reference import component_named
     from swaptable.study import compute_recipe
 
-    if options.ingredients and (options.component or options.basis):
-        raise SwaptableError("--ingredients lists everything; leave --component and --basis out")
+    whole = "--ingredients" if options.ingredients else "--verdicts" if options.verdicts else ""
+    if whole and (options.component or options.basis or options.certainty):
+        raise SwaptableError(f"{whole} lists everything; leave --component, --basis and --certainty out")
+    if options.ingredients and options.verdicts:
+        raise SwaptableError("--ingredients and --verdicts are two tables; ask for one at a time")
     amounts = compute_recipe(options.recipe, options.release, options.factors, options.gaps)
     if options.ingredients:
         table = lines_table(amounts)
+    elif options.verdicts:
+        table = _verdicts(amounts, options.audience, options.regime)
     else:
         known = list(amounts.data["component"].to_numpy())
         components = [component_named(word, known) for word in options.component] or None
@@ -62,6 +73,15 @@ def _table(options: argparse.Namespace) -> int:
     else:
         print(table.to_json(orient="records", double_precision=15, force_ascii=False))
     return DONE
+
+
+def _verdicts(amounts: Amounts, audience: str, regime: str) -> pd.DataFrame:
+    from swaptable.advice import verdict_table
+    from swaptable.audiences import read_audience
+    from swaptable.study import find_aims, find_file
+
+    people = read_audience(find_file(audience, "audiences", ".yaml"))
+    return verdict_table(amounts, find_aims(people, amounts.units()), regime)
 
 
 def _find(options: argparse.Namespace) -> int:
@@ -99,19 +119,23 @@ def _check(options: argparse.Namespace) -> int:
 
 def _checked(path: Path) -> str:
     """Check one file of any kind and say what it is."""
+    from swaptable.audiences import read_audience, read_day
     from swaptable.cost import read_prices
+    from swaptable.day import add_up
+    from swaptable.foods import open_release
     from swaptable.located_yaml import read_yaml
-    from swaptable.nutrients import lines_table
-    from swaptable.recipes import read_audience
+    from swaptable.nutrients import component_table, lines_table
     from swaptable.runs import read_runs
-    from swaptable.study import check_audience, compute_recipe
+    from swaptable.study import compute_recipe, find_aims
 
     if path.suffix == ".csv":
         return f"price file, {len(read_prices(path))} prices"
     found, _ = read_yaml(path)
-    if isinstance(found, dict) and "raise" in found:
-        check_audience(read_audience(path))
+    if isinstance(found, dict) and {"raise", "keep down", "show", "cautions"} & set(found):
+        find_aims(read_audience(path), component_table(open_release("sr28")).set_index("component")["unit"])
         return "audience"
+    if isinstance(found, dict) and "servings" in found and isinstance(found["servings"], list):
+        return f"plan of a day, {len(add_up(read_day(path)).parts)} items"
     if isinstance(found, dict) and found and all(isinstance(v, dict) for v in found.values()):
         return f"runs file, {len(read_runs(path))} runs"
     amounts = compute_recipe(path)
@@ -194,6 +218,9 @@ def _parser() -> argparse.ArgumentParser:
         "--basis", action="append", default=[], help="batch, serving, '100 g', '100 kcal'; may be repeated"
     )
     table.add_argument("--ingredients", action="store_true", help="print how each ingredient was weighed and cooked")
+    table.add_argument("--verdicts", action="store_true", help="print targets, claims and symbols with their verdicts")
+    table.add_argument("--audience", default="general_adults", help="for whom --verdicts judges (general_adults)")
+    table.add_argument("--regime", default="US", help="whose rules --verdicts applies: US or CA (US)")
     table.add_argument("--release", default="sr28", help="food release (sr28)")
     table.add_argument("--factors", default="published", help="retention factors: published or estimated")
     table.add_argument("--gaps", default="left", help="missing values: left, or filled with imputed ones")

@@ -92,7 +92,8 @@ def finished(figure: Figure, source_line: str, name: str, words: tuple[str, str]
     return Chart(name, figure, title, alt)
 
 
-def _left_out(study: Study) -> str:
+def left_out(study: Study) -> str:
+    """Say how many variants a chart leaves out."""
     shown, total = len(study.shown()), len(study.variants)
     return "" if shown == total else f"{shown} of {total} variants shown; the table has all."
 
@@ -213,7 +214,7 @@ def plot_differences(study: Study) -> Chart:
     more_rows = "" if len(components) == len(study.components) else "The table has the other components."
     note = (
         "Plain bars: less than as written; hatched: more. Lines: 90 % interval of the mean difference; in brackets: no "
-        f"real difference. {_left_out(study)} {more_rows}"
+        f"real difference. {left_out(study)} {more_rows}"
     )
     return finished(figure, study.source_line, "differences", difference_finding(study), note)
 
@@ -263,7 +264,7 @@ def plot_daily_values(study: Study) -> Chart:
     (little, _), (much, _) = word_limits(study.regime).items()
     note = (
         f"Percent of the daily value per serving, {REGIMES[study.regime]}. ▽ {little} ({low:.0f} % or less), "
-        f"▲ {much} ({high:.0f} % or more). {_left_out(study)}"
+        f"▲ {much} ({high:.0f} % or more). {left_out(study)}"
     )
     return finished(figure, study.source_line, "daily_values", daily_value_finding(study), note)
 

@@ -23,6 +23,7 @@ __all__ = [
     "effect_finding",
     "gaps",
     "headline",
+    "plain_name",
 ]
 
 IN_SENTENCE = {"US": "the United States", "CA": "Canada"}
@@ -67,7 +68,7 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _plain(component: str) -> str:
+def plain_name(component: str) -> str:
     """Write a component's name inside a sentence: only its first letter small, and not of an acronym."""
     label = component_label(component)
     return label if label[:2].isupper() else label[:1].lower() + label[1:]
@@ -139,7 +140,7 @@ def difference_finding(study: Study) -> tuple[str, str]:
         return "This recipe has no variants to compare", "No variants."
     if not ranges:
         return "No variant differs really from the recipe as written", "All differences may be none at all."
-    named = {component: f"{_plain(component)} {text}" for component, text in ranges}
+    named = {component: f"{plain_name(component)} {text}" for component, text in ranges}
     title = "Real differences from the recipe as written: " + "; ".join(list(named.values())[:2])
     biggest = (
         table.loc[table["difference_percent"].abs().idxmax()] if table["difference_percent"].notna().any() else None
@@ -149,7 +150,7 @@ def difference_finding(study: Study) -> tuple[str, str]:
     alt += f" {unreal} of {len(table)} differences are not real: their 90 % interval holds 0."
     if biggest is not None:
         alt += (
-            f" The largest relative change is {_plain(str(biggest['component']))} "
+            f" The largest relative change is {plain_name(str(biggest['component']))} "
             f"{amount_text(biggest['difference_percent'], signed=True)} % with {biggest['variant']}."
         )
     return title, alt
@@ -164,13 +165,13 @@ def daily_value_finding(study: Study) -> tuple[str, str]:
         whole = bool(study.percent_is_whole.iloc[0][component])
         word = daily_value_word(percent, study.regime, whole=whole)
         if word in by_word:
-            by_word[word].append(_plain(str(component)))
+            by_word[word].append(plain_name(str(component)))
     held = [f"{word}: {', '.join(names)}" for word, names in reversed(by_word.items()) if names]
     words = "; ".join(held) or f"nothing is {little} or {much}"
     title = f"A serving as written, by the daily values of {IN_SENTENCE[study.regime]} — {words}"
     sodium = study.variants[f"sodium_word_{study.regime}"]
     count = (sodium == little).sum()
-    cells = ", ".join(f"{_plain(str(c))} {amount_text(v)} %" for c, v in first.items())
+    cells = ", ".join(f"{plain_name(str(c))} {amount_text(v)} %" for c, v in first.items())
     alt = (
         f"Table in shades: percent of the daily value in a serving, {len(sodium)} variants by {len(first)} components. "
         f"As written: {cells}. {count} of {len(sodium)} variants are '{little}' in sodium."

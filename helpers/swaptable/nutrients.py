@@ -18,7 +18,7 @@ from swaptable.errors import SwaptableError, nearest
 from swaptable.foods import FoodRelease
 from swaptable.located_yaml import Place
 from swaptable.recipes import Recipe
-from swaptable.reference import kitchen_errors
+from swaptable.reference import FACTORS, kitchen_errors
 from swaptable.units import (
     ALPHA_CAROTENE_PER_RAE,
     BETA_CAROTENE_PER_RAE,
@@ -102,6 +102,16 @@ class Amounts:
     def recipe(self) -> Recipe:
         """The recipe as its file says."""
         return self.grid.recipe
+
+    @property
+    def source_line(self) -> str:
+        """Where the numbers are from, for the foot of a chart."""
+        release = self.grid.release.manifest
+        corrected = "" if self.grid.factors == FACTORS[0] else ", corrected by measured pairs"
+        return (
+            f"Estimate. Foods: {release['name'].upper()} ({release['released']}). "
+            f"Retention factors: USDA Release 6 (2007){corrected}."
+        )
 
     def units(self) -> pd.Series:
         """Give the unit of each component."""

@@ -1,4 +1,4 @@
-"""Recipe and audience files: the model, and checking it so that every error names its place.
+"""Recipe files: the model, and checking it so that every error names its place.
 
 A recipe is data only; what its words weigh and what its foods hold is found out in later modules.
 """
@@ -6,32 +6,24 @@ A recipe is data only; what its words weigh and what its foods hold is found out
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    ValidationError,
-    WithJsonSchema,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, model_validator
 
-from swaptable.errors import InputError, SwaptableError, listed, nearest
-from swaptable.located_yaml import Place, SourceText, read_yaml
-from swaptable.units import Amount, measure_named, parse_amount, parse_percent
+from swaptable.errors import SwaptableError, listed, nearest
+from swaptable.located_yaml import Place, SourceText
+from swaptable.model_files import FileModel, as_text, kind_of, read_model, text_of, weight_of
+from swaptable.units import Amount, parse_amount, parse_percent
 
 __all__ = [
     "AS_WRITTEN",
-    "Audience",
+    "AmountField",
     "Ingredient",
     "Option",
     "Patch",
     "Recipe",
-    "read_audience",
     "read_recipe",
     "recipe_schema",
 ]
@@ -53,28 +45,18 @@ RESERVED = {
 
 
 def _amount(text: Any) -> Amount:
-    return text if isinstance(text, Amount) else parse_amount(_text(text))
-
-
-def _text(value: Any) -> str:
-    if not isinstance(value, str | int | float):
-        raise SwaptableError(f"found {_kind(value)}; expected a text")
-    return str(value)
-
-
-def _kind(value: Any) -> str:
-    return "a mapping" if isinstance(value, Mapping) else "a list" if isinstance(value, list) else f"'{value}'"
+    return text if isinstance(text, Amount) else parse_amount(text_of(text))
 
 
 def _refuse(text: Any) -> float:
-    share = text if isinstance(text, float) else parse_percent(_text(text))
+    share = text if isinstance(text, float) else parse_percent(text_of(text))
     if share >= 1:
         raise SwaptableError(f"found '{text}'; expected less than 100 %")
     return share
 
 
 def _yield(text: Any) -> float:
-    share = text if isinstance(text, float) else parse_percent(_text(text))
+    share = text if isinstance(text, float) else parse_percent(text_of(text))
     if not 0 < share <= MOST_YIELD:
         raise SwaptableError(f"found '{text}'; expected more than 0 % and at most {100 * MOST_YIELD:.0f} %")
     return share
@@ -85,7 +67,7 @@ def _liquid(text: Any) -> float:
     if isinstance(text, float):
         return text
     words = {"kept": 1.0, "discarded": 0.0}
-    text = _text(text)
+    text = text_of(text)
     if text in words:
         return words[text]
     allowed = "expected kept, discarded or the share kept, such as 50 %"
@@ -98,39 +80,21 @@ def _liquid(text: Any) -> float:
     return share
 
 
-def _weight(text: Any) -> float:
-    if isinstance(text, float):
-        return text
-    amount = parse_amount(_text(text))
-    measure = measure_named(amount.measure)
-    if measure is None or measure.kind != "mass" or amount.number <= 0:
-        raise SwaptableError(f"found '{text}'; expected a weight above 0, such as 2.35 kg or 850 g")
-    return amount.number * measure.size
-
-
-def _as_text(example: str) -> WithJsonSchema:
-    return WithJsonSchema({"type": ["string", "number"], "examples": [example]})
-
-
-AmountField = Annotated[Amount, BeforeValidator(_amount), _as_text("1 1/2 cup chopped")]
-WeightField = Annotated[float, BeforeValidator(_weight), _as_text("2.35 kg")]
+AmountField = Annotated[Amount, BeforeValidator(_amount), as_text("1 1/2 cup chopped")]
+WeightField = Annotated[float, BeforeValidator(weight_of), as_text("2.35 kg")]
 
 
 def _concentration(text: Any) -> float:
     """Read the salt in the cooking water [g/l]."""
     if isinstance(text, float):
         return text
-    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?g ?/ ?l", _text(text).strip(), re.I)
+    found = re.fullmatch(r"(\d+(?:\.\d+)?) ?g ?/ ?l", text_of(text).strip(), re.I)
     if found is None or float(found[1]) > MOST_SALT:
         raise SwaptableError(f"found '{text}'; expected grams of salt in a litre, such as 7 g/l, at most {MOST_SALT:g}")
     return float(found[1])
 
 
-class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
-
-
-class Patch(_Strict):
+class Patch(FileModel):
     """Fields of an ingredient that an option changes; absent fields stay as they were."""
 
     amount: AmountField | None = Field(
@@ -141,25 +105,25 @@ class Patch(_Strict):
         None,
         description="Whether the amount is the edible portion (the default) or as purchased, with refuse.",
     )
-    refuse: Annotated[float, BeforeValidator(_refuse), _as_text("10 %")] | None = Field(
+    refuse: Annotated[float, BeforeValidator(_refuse), as_text("10 %")] | None = Field(
         None, description="Inedible share as purchased; without it, the food release's."
     )
     cook: str | None = Field(None, description="Cooking process, such as boiled or baked; 'not cooked' is the default.")
-    liquid: Annotated[float, BeforeValidator(_liquid), _as_text("kept")] | None = Field(
+    liquid: Annotated[float, BeforeValidator(_liquid), as_text("kept")] | None = Field(
         None, description="Fate of the cooking liquid or drippings: kept, discarded or the share kept (50 %)."
     )
     drippings: Literal["kept", "discarded"] | None = Field(
         None,
         description="Of meat and poultry: discarded takes the published loss of fat off; kept is the default.",
     )
-    salted_water: Annotated[float, BeforeValidator(_concentration), _as_text("7 g/l")] | None = Field(
+    salted_water: Annotated[float, BeforeValidator(_concentration), as_text("7 g/l")] | None = Field(
         None, alias="salted water", description="Salt in the cooking water of pasta, of which a published part stays."
     )
     detail: str | None = Field(None, description="Detail of the published retention row, such as 'in skin'.")
     food_class: str | None = Field(
         None, alias="food class", description="Class of retention factors, where the rule picks another."
     )
-    yield_factor: Annotated[float, BeforeValidator(_yield), _as_text("88 %")] | None = Field(
+    yield_factor: Annotated[float, BeforeValidator(_yield), as_text("88 %")] | None = Field(
         None, alias="yield", description="Cooked weight over raw edible weight, if known."
     )
     same: str | None = Field(
@@ -175,8 +139,13 @@ class Ingredient(Patch):
     amount: AmountField
     food: str
 
+    @classmethod
+    def field_names(cls) -> list[str]:
+        """Name the fields as a file writes them."""
+        return [name for name in super().field_names() if name != "same"]
 
-class Option(_Strict):
+
+class Option(FileModel):
     """One way to do one choice: what it changes in which ingredient."""
 
     as_written: bool = False
@@ -190,13 +159,13 @@ class Option(_Strict):
             return {"as_written": True}
         if not isinstance(found, Mapping):
             raise SwaptableError(
-                f"found {_kind(found)}; expected 'as written' or changes as ingredient: {{field: value}}"
+                f"found {kind_of(found)}; expected 'as written' or changes as ingredient: {{field: value}}"
             )
         patches = {name: patch for name, patch in found.items() if name != "cooked weight"}
         return {"patches": patches} | {name: found[name] for name in found if name == "cooked weight"}
 
 
-class Recipe(_Strict):
+class Recipe(FileModel):
     """A recipe with its choices, as its file says.
 
     Attributes
@@ -216,6 +185,10 @@ class Recipe(_Strict):
         Steps.
     notes : str
         Anything else that a reader should know.
+    reference_amount : float or None
+        Amount of such a food that the rules for claims refer to, as eaten. [g]
+    judged_as : str
+        ``food``, ``main dish`` or ``meal``: whose rules for claims apply.
     source : SourceText
         Where each field stands in the file.
     """
@@ -228,129 +201,59 @@ class Recipe(_Strict):
     not_together: tuple[dict[str, str], ...] = Field((), alias="not together")
     method: tuple[str, ...] = ()
     notes: str = ""
+    reference_amount: WeightField | None = Field(
+        None, alias="reference amount", description="Weight that the rules for claims refer to for such a food."
+    )
+    judged_as: Literal["food", "main dish", "meal"] = Field(
+        "food", alias="judged as", description="Whose rules for claims apply: a food's, a main dish's or a meal's."
+    )
     source: SourceText = Field(default_factory=SourceText, exclude=True)
 
+    @classmethod
+    def owner_at(cls, path: Place) -> type[FileModel]:
+        """Give the model of the mapping that stands at a place of the file."""
+        return {"ingredients": Ingredient, "choices": Patch}.get(str(path[0]), cls) if path else cls
 
-class Audience(_Strict):
-    """For whom the class is, as its file says.
+    @classmethod
+    def place_of(cls, location: Place) -> Place:
+        """Leave out the field in which an option keeps its changes and that the file does not have."""
+        inside = location[:1] == ("choices",) and location[3:4] == ("patches",)
+        return location[:3] + location[4:] if inside else location
 
-    Attributes
-    ----------
-    title : str
-        Such as "Adults who watch their blood pressure".
-    raise_components, limit_components : tuple of str
-        Components that this audience should get more of, and keep down.
-    cautions : tuple of str
-        What a teacher must not leave out.
-    source : SourceText
-    """
-
-    title: str = Field(min_length=1)
-    about: str = ""
-    raise_components: tuple[str, ...] = Field(alias="raise", min_length=1)
-    limit_components: tuple[str, ...] = Field(alias="keep down", min_length=1)
-    cautions: tuple[str, ...] = Field(min_length=1)
-    source: SourceText = Field(default_factory=SourceText, exclude=True)
-
-
-def _first_error(error: ValidationError, model: type[BaseModel], source: SourceText) -> InputError:
-    """Turn pydantic's first complaint into one sentence at one place."""
-    # A misspelt field is also a missing one; the misspelling is what to say.
-    first = min(error.errors(), key=lambda found: found["type"] != "extra_forbidden")
-    loc = first["loc"]
-    # Option keeps its changes in a field of its own, which the file does not have.
-    path = loc[:3] + loc[4:] if model is Recipe and loc[0] == "choices" and loc[3:4] == ("patches",) else loc
-    found, kind, context = first["input"], first["type"], first.get("ctx", {})
-    if kind == "extra_forbidden":
-        allowed = _fields_at(model, path)
-        problem = f"found '{path[-1]}'; expected one of {listed(allowed, 20)}{nearest(str(path[-1]), allowed)}"
-        return source.error(path, problem, at_key=True)
-    if kind == "missing":
-        return source.error(path[:-1], f"'{path[-1]}' is missing")
-    if kind == "value_error":
-        return source.error(path, str(context["error"]))
-    if kind == "literal_error":
-        words = str(context["expected"]).replace("'", "").replace(" or ", ", ").split(", ")
-        return source.error(path, f"found {_kind(found)}; expected {' or '.join(words)}{nearest(str(found), words)}")
-    return source.error(path, f"found {_kind(found)}; expected {_EXPECTED.get(kind, str(first['msg']))}")
-
-
-_EXPECTED = {
-    "dict_type": "fields as name: value",
-    "model_type": "fields as name: value",
-    "tuple_type": "a list, such as [one, two]",
-    "string_type": "a text",
-    "string_too_short": "a text",
-    "too_short": "at least one",
-    "greater_than": "more than 0",
-    "float_parsing": "a number",
-    "finite_number": "a number",
-}
-
-
-def _fields_at(model: type[BaseModel], path: Place) -> list[str]:
-    """Name the fields allowed at a place of the file."""
-    owner: type[BaseModel] = model
-    if model is Recipe and path[:1] == ("ingredients",):
-        owner = Ingredient
-    elif model is Recipe and path[:1] == ("choices",):
-        owner = Patch
-    hidden = {"source"} | ({"same"} if owner is Ingredient else set())
-    return [info.alias or name for name, info in owner.model_fields.items() if name not in hidden]
-
-
-_M = TypeVar("_M", Recipe, Audience)
-
-
-def _read(path: Path, model: type[_M], check: Callable[[_M, SourceText], None]) -> _M:
-    found, source = read_yaml(path)
-    if not isinstance(found, dict):
-        raise source.error((), f"found {_kind(found)}; expected fields such as title: ...")
-    if "source" in found:  # filled in here, never by a file
-        raise source.error(
-            ("source",), f"found 'source'; expected one of {listed(_fields_at(model, ()), 20)}", at_key=True
-        )
-    try:
-        read = model.model_validate(found | {"source": source})
-    except ValidationError as error:
-        raise _first_error(error, model, source) from None
-    check(read, source)
-    return read
-
-
-def _check_recipe(recipe: Recipe, source: SourceText) -> None:
-    for name, ingredient in recipe.ingredients.items():
-        if ingredient.same is not None:
-            raise source.error(
-                ("ingredients", name, "same"),
-                "'same' belongs in an option that changes the food",
-                at_key=True,
-            )
-    for choice, options in recipe.choices.items():
-        at = ("choices", choice)
-        if choice.strip().lower() in RESERVED:
-            raise source.error(at, f"'{choice}' is a word of the tables; give the choice another name", at_key=True)
-        if len(options) < 2:
-            raise source.error(at, "expected at least two options, the first of them 'as written'", at_key=True)
-        for number, (option, changes) in enumerate(options.items()):
-            if changes.as_written != (number == 0):
-                problem = "expected the first option, and no other, to be 'as written'"
-                raise source.error((*at, option), problem, at_key=True)
-            if option == AS_WRITTEN and number:
-                raise source.error((*at, option), f"'{AS_WRITTEN}' names the whole recipe; rename it", at_key=True)
-            if not changes.as_written and not changes.patches and changes.cooked_weight is None:
-                raise source.error((*at, option), "changes nothing; expected at least one ingredient", at_key=True)
-            for name, patch in changes.patches.items():
-                _check_patch(recipe, (*at, option, name), patch, source)
-    for number, pair in enumerate(recipe.not_together):
-        for choice, option in pair.items():
-            place: Place = ("not together", number, choice)
-            if choice not in recipe.choices:
-                raise source.error(place, _not_among(choice, "a choice", recipe.choices), at_key=True)
-            if option not in recipe.choices[choice]:
-                raise source.error(place, _not_among(option, f"an option of {choice}", recipe.choices[choice]))
-        if len(pair) < 2:
-            raise source.error(("not together", number), "expected the options of at least two choices")
+    def check(self, source: SourceText) -> None:
+        """Check what takes more than one field; raise an error with its place."""
+        for name, ingredient in self.ingredients.items():
+            if ingredient.same is not None:
+                raise source.error(
+                    ("ingredients", name, "same"),
+                    "'same' belongs in an option that changes the food",
+                    at_key=True,
+                )
+        for choice, options in self.choices.items():
+            at = ("choices", choice)
+            if choice.strip().lower() in RESERVED:
+                raise source.error(at, f"'{choice}' is a word of the tables; give the choice another name", at_key=True)
+            if len(options) < 2:
+                raise source.error(at, "expected at least two options, the first of them 'as written'", at_key=True)
+            for number, (option, changes) in enumerate(options.items()):
+                if changes.as_written != (number == 0):
+                    problem = "expected the first option, and no other, to be 'as written'"
+                    raise source.error((*at, option), problem, at_key=True)
+                if option == AS_WRITTEN and number:
+                    raise source.error((*at, option), f"'{AS_WRITTEN}' names the whole recipe; rename it", at_key=True)
+                if not changes.as_written and not changes.patches and changes.cooked_weight is None:
+                    raise source.error((*at, option), "changes nothing; expected at least one ingredient", at_key=True)
+                for name, patch in changes.patches.items():
+                    _check_patch(self, (*at, option, name), patch, source)
+        for number, pair in enumerate(self.not_together):
+            for choice, option in pair.items():
+                place: Place = ("not together", number, choice)
+                if choice not in self.choices:
+                    raise source.error(place, _not_among(choice, "a choice", self.choices), at_key=True)
+                if option not in self.choices[choice]:
+                    raise source.error(place, _not_among(option, f"an option of {choice}", self.choices[choice]))
+            if len(pair) < 2:
+                raise source.error(("not together", number), "expected the options of at least two choices")
 
 
 def _not_among(found: str, what: str, allowed: Iterable[str]) -> str:
@@ -393,27 +296,7 @@ def read_recipe(path: str | Path) -> Recipe:
         With file, line, column, field, the value found and what is allowed. Foods and measures are checked
         against the food release later, when the grid is built.
     """
-    return _read(Path(path), Recipe, _check_recipe)
-
-
-def read_audience(path: str | Path) -> Audience:
-    """Read and check an audience file.
-
-    Parameters
-    ----------
-    path : str or Path
-        YAML file with ``title``, ``about``, ``raise``, ``keep down`` and ``cautions``.
-
-    Returns
-    -------
-    Audience
-
-    Raises
-    ------
-    InputError
-        With file, line, column, field, the value found and what is allowed.
-    """
-    return _read(Path(path), Audience, lambda audience, source: None)
+    return read_model(Path(path), Recipe)
 
 
 def recipe_schema() -> dict[str, Any]:

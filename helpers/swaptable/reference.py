@@ -19,22 +19,37 @@ __all__ = [
     "FACTORS",
     "NO_CLASS",
     "Z",
+    "allergen_foods",
+    "allergen_lists",
+    "calcium_absorption_of",
+    "caution_rows",
+    "claim_conditions",
+    "claims_not_judged",
     "component_label",
     "component_named",
     "daily_value_words",
     "daily_values",
+    "dietary_reference_intakes",
     "food_class_of",
+    "front_of_pack_rules",
     "general_density",
+    "haem_share_of",
+    "index_terms",
     "kitchen_errors",
+    "label_lines",
+    "label_rounding",
     "meat_cut_fat_change",
     "meat_cut_yield",
     "nutrient_rich_foods",
+    "practice_values",
     "processes_for",
     "retention_errors",
     "retention_estimates",
     "retention_table",
+    "safe_temperatures",
     "uptake_error",
     "uptake_table",
+    "vitamins_and_minerals",
     "yield_table",
 ]
 
@@ -200,6 +215,56 @@ def food_class_of(food: Food) -> str:
     return NO_CLASS
 
 
+@lru_cache(maxsize=4)
+def _food_rules(name: str) -> tuple[tuple[str, re.Pattern[str], re.Pattern[str] | None, pd.Series], ...]:
+    table = _numbers(_table(name), ["percent"])
+    return tuple(
+        (r["food_group"], re.compile(r["pattern"]), re.compile(r["except_pattern"]) if r["except_pattern"] else None, r)
+        for _, r in table.iterrows()
+    )
+
+
+def _first_fit(name: str, food: Food) -> pd.Series | None:
+    """Find the first row of a table of rules that fits a food; ``food_group`` may name several, with ``|``."""
+    words = food.description.lower()
+    for groups, pattern, excluded, row in _food_rules(name):
+        fits = (not groups or food.food_group in groups.split("|")) and pattern.search(words)
+        if fits and not (excluded and excluded.search(words)):
+            return row
+    return None
+
+
+def calcium_absorption_of(food: Food) -> pd.Series | None:
+    """Find what is published of how much calcium is absorbed from a food.
+
+    Parameters
+    ----------
+    food : Food
+
+    Returns
+    -------
+    Series or None
+        The row of ``absorption.csv``, with ``percent`` absorbed as a number [%]; None where nothing is published.
+    """
+    return _first_fit("absorption", food)
+
+
+def haem_share_of(food: Food) -> pd.Series | None:
+    """Find what share of a food's iron is haem iron.
+
+    Parameters
+    ----------
+    food : Food
+
+    Returns
+    -------
+    Series or None
+        The row of ``haem_iron.csv``: ``percent`` as a number [%], NaN where no one share holds; None where the
+        table says nothing, as of dishes of several foods.
+    """
+    return _first_fit("haem_iron", food)
+
+
 @lru_cache(maxsize=1)
 def yield_table() -> pd.DataFrame:
     """Yield factors by food class, process and liquid; factors and their range as shares [-]."""
@@ -312,9 +377,51 @@ def daily_values() -> pd.DataFrame:
 
 
 @lru_cache(maxsize=1)
+def dietary_reference_intakes() -> pd.DataFrame:
+    """Give the dietary reference intakes, as described in ``data/README.md``; values in ``unit`` a day."""
+    return _numbers(_table("dietary_reference_intakes"), ["age_low", "age_high", "value"])
+
+
+@lru_cache(maxsize=1)
+def label_rounding() -> pd.DataFrame:
+    """Give the bands in which each regime rounds amounts and percentages, as described in ``data/README.md``."""
+    return _numbers(_table("label_rounding"), ["from", "below", "step"])
+
+
+@lru_cache(maxsize=1)
+def label_lines() -> pd.DataFrame:
+    """Give the lines of each regime's nutrition facts table in their order, as described in ``data/README.md``."""
+    return _numbers(_table("label_lines"), ["order", "indent"]).sort_values(["regime", "order"])
+
+
+@lru_cache(maxsize=1)
+def practice_values() -> pd.DataFrame:
+    """Give aims and upper amounts of common practice: ``component``, ``groups``, ``kind``, ``value``, ``unit``."""
+    return _numbers(_table("practice_values"), ["value"])
+
+
+@lru_cache(maxsize=1)
 def daily_value_words() -> pd.DataFrame:
     """Give the published words for a little and a lot: ``regime``, ``word``, ``operator``, ``percent``, ``source``."""
     return _numbers(_table("daily_value_words"), ["percent"])
+
+
+@lru_cache(maxsize=1)
+def claim_conditions() -> pd.DataFrame:
+    """Give the conditions of nutrient content claims, one a row, as described in ``data/README.md``."""
+    return _numbers(_table("claims"), ["value"])
+
+
+@lru_cache(maxsize=1)
+def claims_not_judged() -> pd.DataFrame:
+    """Give the claims that numbers cannot decide or that are not permitted: ``status``, ``reason``, ``source``."""
+    return _table("claims_not_judged")
+
+
+@lru_cache(maxsize=1)
+def front_of_pack_rules() -> pd.DataFrame:
+    """Give thresholds [% of the daily value] and exemptions of the Canadian nutrition symbol."""
+    return _numbers(_table("front_of_pack"), ["reference_amount_at_least", "reference_amount_at_most", "percent"])
 
 
 @lru_cache(maxsize=1)
@@ -324,12 +431,48 @@ def nutrient_rich_foods() -> pd.DataFrame:
 
 
 @lru_cache(maxsize=1)
+def index_terms() -> pd.DataFrame:
+    """Coefficients and targets of the indices: ``index``, ``component``, ``role``, ``value``, ``unit``, ``source``."""
+    return _numbers(_table("index_terms"), ["value"])
+
+
+@lru_cache(maxsize=1)
+def caution_rows() -> pd.DataFrame:
+    """Cautions: what triggers each, for which ``concern`` (words split by ``|``), and its ``message``."""
+    return _numbers(_table("cautions"), ["at_least"])
+
+
+@lru_cache(maxsize=1)
+def allergen_lists() -> pd.DataFrame:
+    """Give each country's priority allergens: ``regime``, ``allergen``, ``listed``, ``foods``, ``note``, ``source``."""
+    return _table("allergens")
+
+
+@lru_cache(maxsize=1)
+def allergen_foods() -> pd.DataFrame:
+    """Words of a description that tell of an allergen (several split by ``|``), or that a label has to be read."""
+    return _table("allergen_foods")
+
+
+@lru_cache(maxsize=1)
+def safe_temperatures() -> pd.DataFrame:
+    """Safe temperatures and times by ``item`` and ``authority``: ``celsius``, ``fahrenheit``, ``hold``, ``note``."""
+    return _numbers(_table("safe_temperatures"), ["celsius", "fahrenheit"])
+
+
+@lru_cache(maxsize=1)
 def _component_words() -> dict[str, str]:
     words: dict[str, str] = {}
     for _, row in _table("components").iterrows():
         for word in (row["component"], row["label"], *filter(None, row["aliases"].split("|"))):
             words[word.lower()] = row["component"]
     return words
+
+
+def vitamins_and_minerals() -> list[str]:
+    """Name the vitamins and minerals, in the order of ``components.csv``."""
+    table = _table("components")
+    return list(table.loc[table["family"].isin(["vitamins", "minerals"]), "component"])
 
 
 def component_label(component: str) -> str:

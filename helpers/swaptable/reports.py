@@ -17,7 +17,7 @@ from swaptable.figures import Chart
 from swaptable.findings import gaps, headline
 from swaptable.study import Study
 
-__all__ = ["cautions_shown", "chart_shown", "save_study", "summary_shown", "table_shown", "write_tables"]
+__all__ = ["ESTIMATE", "chart_shown", "summary_shown", "table_shown", "write_tables"]
 
 ESTIMATE = (
     "All amounts are estimates from food tables and published factors. They are an aid to a registered dietitian, "
@@ -115,30 +115,6 @@ def summary_shown(study: Study) -> HTML:
         f"{html.escape(study.amounts.cooked_weight_origin)}. {html.escape(gaps(study))}</p>"
         f"<p>{html.escape(recipe.notes)}</p>"
     )
-
-
-def cautions_shown(study: Study) -> HTML:
-    """Show the cautions for this audience."""
-    items = "".join(f"<li>{html.escape(caution)}</li>" for caution in (*study.audience.cautions, ESTIMATE))
-    return HTML(f"<ul>{items}</ul>")
-
-
-def save_study(study: Study, output: str) -> list[str]:
-    """Write every table of a study as CSV, and its summary, into a run's folder.
-
-    Parameters
-    ----------
-    study : Study
-    output : str
-        Folder of the run; empty writes nothing.
-
-    Returns
-    -------
-    list of str
-        Names of the files written. Numbers are not rounded; an empty cell is a missing value.
-    """
-    summary = {"title": study.title, "headline": headline(study), "audience": study.audience.title}
-    return write_tables(study.tables(), summary, output)
 
 
 def write_tables(tables: dict[str, pd.DataFrame], summary: dict[str, str], output: str) -> list[str]:

@@ -9,37 +9,31 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from swaptable.audiences import Audience, read_audience
+from swaptable.cautions import known_concerns
 from swaptable.certainty import certainty_of, effect_errors, evidence_shares, index_certainty
 from swaptable.comparison import choice_effects, differences, frontier, variant_values
 from swaptable.cost import cost_table, read_prices
-from swaptable.errors import InputError, SwaptableError, nearest
+from swaptable.errors import InputError, SwaptableError, listed, nearest
 from swaptable.folders import DATA, HOME
 from swaptable.foods import open_release
 from swaptable.imputation import fill_gaps
-from swaptable.judgement import (
-    NRF_FORMS,
-    REGIMES,
-    chosen_density,
-    daily_value_word,
-    index_components,
-    nutrient_rich_foods_index,
-    percent_daily_value,
-    valued_as,
-)
+from swaptable.indices import NRF_FORMS, chosen_density, index_components, nutrient_rich_foods_index
+from swaptable.judgement import REGIMES, daily_value_word, percent_daily_value, valued_as
 from swaptable.nutrients import (
     WHOLE_SHARE,
     Amounts,
     amounts_table,
-    component_table,
     compute,
     ingredient_amounts,
     lines_table,
 )
-from swaptable.recipes import Audience, read_audience, read_recipe
+from swaptable.recipes import read_recipe
 from swaptable.reference import FACTORS, component_label, component_named
+from swaptable.targets import Aims, check_audience, day_targets
 from swaptable.variants import build_grid
 
-__all__ = ["Study", "check_audience", "compute_recipe", "find_file", "study_recipe"]
+__all__ = ["Study", "compute_recipe", "find_aims", "find_file", "study_recipe"]
 
 NRF_COLUMNS = dict(zip(NRF_FORMS, ("nrf93_2009_per_100kcal", "nrf93_2016_per_100kcal"), strict=True))
 NRF = NRF_COLUMNS[NRF_FORMS[0]]  # the form of the charts
@@ -55,6 +49,8 @@ class Study:
     ----------
     amounts : Amounts
     audience : Audience
+    day_targets : DataFrame
+        What a day should bring each group, from :func:`swaptable.targets.day_targets`.
     regime : str
         Labelling regime of the charts, ``"US"`` or ``"CA"``.
     basis : str
@@ -72,6 +68,7 @@ class Study:
 
     amounts: Amounts
     audience: Audience
+    day_targets: pd.DataFrame
     regime: str
     basis: str
     components: tuple[str, ...]
@@ -92,12 +89,7 @@ class Study:
     @property
     def source_line(self) -> str:
         """Where the numbers are from, for the foot of a chart."""
-        release = self.amounts.grid.release.manifest
-        corrected = "" if self.amounts.grid.factors == FACTORS[0] else ", corrected by measured pairs"
-        return (
-            f"Estimate. Foods: {release['name'].upper()} ({release['released']}). "
-            f"Retention factors: USDA Release 6 (2007){corrected}."
-        )
+        return self.amounts.source_line
 
     @property
     def variants_to_read(self) -> pd.DataFrame:
@@ -116,6 +108,8 @@ class Study:
         }
         if "cost_per_serving" in self.variants:
             names["cost_per_serving"] = f"Cost [{self.variants['currency'].iloc[0]}]"
+        if self.variants["mean_percent_dv_per_100kcal"].isna().all():  # an audience that raises nothing
+            del names["mean_percent_dv_per_100kcal"]
         return self.variants[list(names)].rename(columns=names)
 
     @property
@@ -242,35 +236,30 @@ def compute_recipe(
     return compute(build_grid(read_recipe(find_file(recipe, "recipes", ".yaml")), foods, factors))
 
 
-def check_audience(audience: Audience, release: str | Path = "sr28") -> tuple[list[str], list[str]]:
-    """Find the components that an audience is to raise and to keep down.
+def find_aims(audience: Audience, units: pd.Series) -> Aims:
+    """Find the words of an audience file: components, groups and concerns.
 
     Parameters
     ----------
     audience : Audience
-    release : str or Path, optional
-        Food release that names the components.
+    units : Series
+        Unit of every component, by tag.
 
     Returns
     -------
-    raised, kept_down : list of str
-        INFOODS tags.
+    Aims
 
     Raises
     ------
     InputError
         If one is not known, with its place in the file.
     """
-    known = component_table(open_release(release))["component"]
-    found: list[list[str]] = []
-    for field, words in (("raise", audience.raise_components), ("keep down", audience.limit_components)):
-        found.append([])
-        for number, word in enumerate(words):
-            try:
-                found[-1].append(component_named(word, list(known)))
-            except SwaptableError as error:
-                raise audience.source.error((field, number), str(error)) from None
-    return found[0], found[1]
+    known = known_concerns()
+    for number, concern in enumerate(audience.concerns):
+        if concern not in known:
+            problem = f"found concern '{concern}'; expected one of {listed(known, 60)}{nearest(concern, known)}"
+            raise audience.source.error(("concerns", number), problem)
+    return check_audience(audience, units)
 
 
 def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.DataFrame:
@@ -289,7 +278,8 @@ def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.D
         ]
     for form, column in NRF_COLUMNS.items():
         table[column] = variant_values(nutrient_rich_foods_index(amounts, form), grid)
-    table["mean_percent_dv_per_100kcal"] = variant_values(chosen_density(amounts, raised, regime), grid)
+    density = variant_values(chosen_density(amounts, raised, regime), grid) if raised else np.nan
+    table["mean_percent_dv_per_100kcal"] = density
     table["energy_kcal_per_serving"] = variant_values(serving.sel(component="ENERC_KCAL"), grid)
     table["cooked_g_per_serving"] = variant_values(amounts.data["cooked_g"] / amounts.recipe.servings, grid)
     known = certainty_of(amounts)
@@ -367,13 +357,13 @@ def study_recipe(
     """
     amounts = compute_recipe(recipe, release, factors, gaps)
     people = read_audience(find_file(audience, "audiences", ".yaml"))
-    raised, kept_down = check_audience(people, release)
+    aims = find_aims(people, amounts.units())
     known = list(amounts.data["component"].to_numpy())
-    asked = [component_named(word, known) for word in components] or [*raised, *kept_down]
+    asked = [component_named(word, known) for word in components] or [tag for tag, _ in aims.components()]
     compared = tuple(dict.fromkeys(["NA", *asked]))
     grid, per = amounts.grid, amounts.per(basis)
 
-    variants = _variant_table(amounts, raised, regime)
+    variants = _variant_table(amounts, aims.raised, regime)
     if prices:
         variants = variants.join(cost_table(grid, read_prices(find_file(prices, ".", ".csv"))))
     percent = percent_daily_value(amounts, regime)
@@ -392,6 +382,7 @@ def study_recipe(
     return Study(
         amounts=amounts,
         audience=people,
+        day_targets=day_targets(aims, regime),
         regime=regime,
         basis=basis,
         components=compared,

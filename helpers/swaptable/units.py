@@ -31,6 +31,7 @@ __all__ = [
     "TRYPTOPHAN_PER_NIACIN",
     "Amount",
     "Measure",
+    "component_amount",
     "convert",
     "measure_named",
     "parse_amount",
@@ -72,6 +73,7 @@ _COMPONENT_UNITS = {
     "kcal": "kilocalorie",
     "kJ": "kilojoule",
 }
+_MASS_UNITS = ("g", "mg", "µg")
 
 
 @dataclass(frozen=True)
@@ -262,3 +264,36 @@ def convert(value: float, unit: str, to: str) -> float:
         return float(ureg.Quantity(value, _COMPONENT_UNITS[unit]).to(_COMPONENT_UNITS[to]).magnitude)
     except pint.DimensionalityError as error:
         raise SwaptableError(f"cannot convert {unit} to {to}: one is a mass, the other an energy") from error
+
+
+def component_amount(amount: Amount, component: str, unit: str) -> float:
+    """Read an amount of a component, such as a limit or a dose that somebody stated.
+
+    Parameters
+    ----------
+    amount : Amount
+        With g, mg, µg (also written ug or mcg), or IU of vitamin D.
+    component : str
+        INFOODS tag.
+    unit : str
+        Unit of the component.
+
+    Returns
+    -------
+    float
+        In ``unit``.
+
+    Raises
+    ------
+    SwaptableError
+        If the measure is no unit of this component.
+    """
+    word = {"ug": "µg", "mcg": "µg", "μg": "µg"}.get(amount.measure, amount.measure)
+    if word == "IU" and component == "VITD":
+        return convert(amount.number / IU_PER_MICROGRAM_VITAMIN_D, "µg", unit)
+    if word == unit:
+        return amount.number
+    if word in _MASS_UNITS and unit in _MASS_UNITS:
+        return convert(amount.number, word, unit)
+    allowed = [*(_MASS_UNITS if unit in _MASS_UNITS else [unit]), *(["IU"] if component == "VITD" else [])]
+    raise SwaptableError(f"found '{amount.number:g} {amount.measure}'; expected a number with {' or '.join(allowed)}")

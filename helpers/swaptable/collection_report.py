@@ -1,0 +1,186 @@
+"""A collection on a page: one chart and the tables that go with it."""
+
+from __future__ import annotations
+
+import html
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from IPython.display import HTML
+
+from swaptable.advice_report import in_order, mark
+from swaptable.collection import Survey
+from swaptable.figures import STYLE, Chart, finished, new_figure, wrapped
+from swaptable.findings import amount_text, plain_name
+from swaptable.judgement import REGIMES
+from swaptable.reference import component_label
+from swaptable.reports import ESTIMATE, table_shown, write_tables
+from swaptable.targets import LIMITS, RECOMMENDED, TOTAL
+from swaptable.verdicts import Verdict
+
+__all__ = ["aims_shown", "claims_met_shown", "days_shown", "plot_survey", "save_survey", "survey_shown"]
+
+TITLE = "The programme at a glance"
+
+
+def survey_finding(survey: Survey) -> tuple[str, str]:
+    """State for whom which recipe does most: title and text for a screen reader."""
+    scores = survey.scores[survey.scores["aims"] > 0]
+    if scores.empty:
+        return "Nothing is judged for these audiences: the care team sets every limit", "A table without verdicts."
+    written = scores[scores["which"] == "as written"]
+    best = scores[scores["which"] == "best"]
+    share = written.groupby("recipe", sort=False)["met"].sum() / written.groupby("recipe", sort=False)["aims"].sum()
+    first = str(share.idxmax())
+    gain = int(best["met"].sum() - written["met"].sum())
+    title = f"As written, {survey.recipes[first]} meets most: {100 * share[first]:.0f} % of all aims; "
+    title += f"choosing the best variants meets {gain} more in all" if gain else "no other variant meets more"
+    parts = [
+        f"{survey.recipes[row.recipe]} for {survey.audiences[row.audience]}, {row.which}: {row.met} of {row.aims} met"
+        for row in scores.itertuples()
+    ]
+    return title, f"Table of recipes by audiences. {'; '.join(parts)}."
+
+
+@mpl.rc_context(STYLE)
+def plot_survey(survey: Survey) -> Chart:
+    """Draw how many aims every recipe meets for every audience, as written and in its best variant.
+
+    Answers: which recipe for which class, and is it worth changing?
+    """
+    recipes, audiences = list(survey.recipes), list(survey.audiences)
+    scores = survey.scores.set_index(["recipe", "audience", "which"])
+    figure, (axes,) = new_figure(2.6 + 0.75 * len(audiences))
+    share = np.zeros((len(audiences), len(recipes)))
+    for row, audience in enumerate(audiences):
+        for column, recipe in enumerate(recipes):
+            written, best = (scores.loc[(recipe, audience, which)] for which in ("as written", "best"))
+            if not written["aims"]:
+                axes.text(column, row, "shown, not judged", ha="center", va="center", fontsize=9)
+                continue
+            share[row, column] = written["met"] / written["aims"]
+            text = f"{written['met']} of {written['aims']} met"
+            text += f"\nbest variant: {best['met']}" if best["met"] > written["met"] else ""
+            dark = share[row, column] > 0.6
+            axes.text(column, row, text, ha="center", va="center", fontsize=10, color="white" if dark else "black")
+    axes.imshow(share, cmap="Greys", vmin=0, vmax=1.3, aspect="auto")
+    axes.set_xticks(range(len(recipes)), [wrapped(survey.recipes[name], 16) for name in recipes], fontsize=10)
+    axes.xaxis.tick_top()
+    axes.set_yticks(range(len(audiences)), [wrapped(survey.audiences[name], 30) for name in audiences], fontsize=10)
+    axes.tick_params(length=0)
+    axes.spines[:].set_visible(False)
+    axes.set_xticks(np.arange(-0.5, len(recipes)), minor=True)
+    axes.set_yticks(np.arange(-0.5, len(audiences)), minor=True)
+    axes.grid(which="minor", color="white", lw=2)
+    axes.tick_params(which="minor", length=0)
+    note = (
+        "Aims surely met by one serving: what each group of an audience is to get more of or keep down, against its "
+        "share of the day. Darker: more are met as written."
+    )
+    return finished(figure, survey.source_line, "survey", survey_finding(survey), note)
+
+
+def survey_shown(survey: Survey) -> HTML:
+    """Show what is surveyed, and the main result."""
+    return HTML(
+        f"<h1>{TITLE}</h1><p><strong>{html.escape(survey_finding(survey)[0])}.</strong></p>"
+        f"<p>{len(survey.recipes)} recipes, {len(survey.audiences)} audiences, {REGIMES[survey.regime]}. "
+        f"{html.escape(ESTIMATE)}</p>"
+    )
+
+
+def aims_shown(survey: Survey) -> HTML:
+    """Show percent of the day and verdict of every aim, recipe by recipe as written, one table an audience."""
+    tables = []
+    for audience, title in survey.audiences.items():
+        rows = survey.targets[(survey.targets["audience"] == audience) & (survey.targets["which"] == "as written")]
+        rows = rows.sort_values("component", key=lambda tags: tags.map(in_order(tags)), kind="stable")
+        # groups that are asked the same share a row
+        same = ["component", "role", "serving_aim", "unit", "recipe"]
+        cells: dict[str, dict[str, str]] = {}
+        for (component, role, aim, unit, recipe), found in rows.groupby(same, sort=False, dropna=False):
+            row = found.iloc[0]
+            held = f"{'' if row['whole'] else 'at least '}{amount_text(row['amount'], unit)}"
+            judged = pd.notna(row["verdict"])
+            name = f"{component_label(component)}"
+            if judged:
+                name += f", {'at least' if role == 'raise' else 'at most'} {amount_text(aim, unit)}"
+                name += f" ({', '.join(found['group'])})" if found["group"].nunique() < rows["group"].nunique() else ""
+            text = f"{held}, {row['percent_of_day']:.0f} % {mark(row['verdict'])}" if judged else held
+            cells.setdefault(survey.recipes[recipe], {})[name] = text
+        best = survey.scores[(survey.scores["audience"] == audience) & (survey.scores["which"] == "best")]
+        for scored in best[best["aims"] > 0].itertuples():
+            cells[survey.recipes[scored.recipe]]["Most aims met by"] = (
+                f"{scored.variant} ({scored.met} of {scored.aims})"
+            )
+        table = pd.DataFrame(cells)
+        tables.append(str(table_shown(table, f"{title}: a serving as written, and percent of the day").data))
+    legend = (
+        "✓ met, ✗ not met, ? cannot tell: the 90 % interval holds the aim, or values are missing. Which variant meets "
+        "most aims is counted by these verdicts alone: read the cautions in the recipe's own report first."
+    )
+    return HTML("".join(tables) + f"<p>{legend}</p>")
+
+
+def claims_met_shown(survey: Survey) -> HTML:
+    """Show which claims each recipe may carry in some variant, and which front-of-package symbols it needs."""
+    claims = survey.claims.assign(recipe=survey.claims["recipe"].map(survey.recipes))
+    read = pd.DataFrame(
+        {
+            "Recipe": claims["recipe"],
+            "Claim": claims["title"],
+            "As written": claims["as_written"],
+            "Met by": claims["variants_met"].astype(str) + " of " + claims["variants"].astype(str),
+        }
+    ).set_index("Recipe")
+    needed = survey.symbols[survey.symbols["verdict"] != Verdict.NOT_MET]
+    symbols = [
+        f"{survey.recipes[row.recipe]}: {plain_name(row.component)} "
+        f"({'needed' if row.verdict == Verdict.MET else 'cannot tell'})"
+        for row in needed.itertuples()
+    ]
+    screen = "; ".join(symbols) or "none as written"
+    table = table_shown(read, f"Claims that some variant surely meets, {REGIMES[survey.regime]}; an informal screen")
+    return HTML(f"{table.data}<p>Canadian front-of-package symbol, as written: {html.escape(screen)}.</p>")
+
+
+def days_shown(survey: Survey) -> HTML:
+    """Show what each planned day adds up to against what its person should get, and must not pass."""
+    tables = []
+    for (_, title, group), rows in survey.days.groupby(["day", "title", "group"], sort=False):
+        cells: dict[str, dict[str, str]] = {}
+        for row in rows[rows["kind"].isin([*RECOMMENDED, *LIMITS])].itertuples():
+            said = f"{row.kind} {amount_text(row.day_value, row.unit)}: {row.word}"
+            if row.counted != "food and supplements":
+                said += f" ({amount_text(row.amount, row.unit)} from {row.counted.removesuffix(' only')} alone)"
+            cell = cells.setdefault(component_label(row.component), {"In the day": "", "At least": "", "At most": ""})
+            if row.counted == "food and supplements" and row.applies_to == TOTAL:
+                cell["In the day"] = amount_text(row.amount, row.unit)
+            column = "At least" if row.operator == ">=" else "At most"
+            cell[column] = "; ".join(filter(None, (cell[column], said)))
+        caption = (
+            f"{title}, for one of the {group}: against the dietary reference intakes. An estimate, not a diet order"
+        )
+        tables.append(str(table_shown(pd.DataFrame.from_dict(cells, orient="index"), caption).data))
+    note = "Supplements are those that the plan states; what to take is for the care team to say."
+    return HTML("".join(tables) + f"<p>{note}</p>")
+
+
+def save_survey(survey: Survey, output: str) -> list[str]:
+    """Write every table as CSV, and the summary, into a run's folder.
+
+    Parameters
+    ----------
+    survey : Survey
+    output : str
+        Folder of the run; empty writes nothing.
+
+    Returns
+    -------
+    list of str
+        Names of the files written. Numbers are not rounded; an empty cell is a missing value.
+    """
+    audience = f"{len(survey.audiences)} audiences"
+    summary = {"title": TITLE, "headline": survey_finding(survey)[0], "audience": audience, "chart": "survey"}
+    return write_tables(survey.tables(), summary, output)

@@ -1,0 +1,126 @@
+"""Advice: every verdict of a study together, on a page and in a table for other programs."""
+
+import re
+
+import pandas as pd
+import pytest
+
+import swaptable as st
+from swaptable.advice import VERDICT_COLUMNS, Advice, verdict_table
+from swaptable.advice_report import MARKS, mark, targets_finding
+from swaptable.audiences import read_audience
+from swaptable.errors import InputError
+from swaptable.folders import DATA
+from swaptable.study import find_aims
+from swaptable.verdicts import Verdict
+
+
+@pytest.fixture(scope="module")
+def pot() -> Advice:
+    """The barley pot for people who watch their blood pressure."""
+    return st.advise(st.study_recipe("barley_pot", "blood_pressure"))
+
+
+@pytest.fixture(scope="module")
+def kidney() -> Advice:
+    """Pancakes, some with baking powder made with potassium, for people with kidney disease."""
+    return st.advise(st.study_recipe("oat_pancakes", "kidney_disease", regime="CA"))
+
+
+def words(shown: object) -> str:
+    """Take the text out of a page."""
+    return " ".join(re.sub(r"<[^>]+>", " ", str(shown.data)).split())  # type: ignore[attr-defined]
+
+
+def test_every_verdict_names_rule_and_source(pot: Advice) -> None:
+    """Nothing is judged without saying by what."""
+    assert (pot.leading["source"] != "").all()
+    assert (pot.claim_conditions["source"] != "").all()
+    assert (pot.front_of_pack["source"] != "").all()
+    assert set(pot.claims["word"]) <= {"met", "not met", "cannot tell"}
+    assert (pot.claims.loc[pot.claims["word"] == "cannot tell", "why"] != "").all()
+
+
+def test_targets_are_judged_for_each_group_and_variant(pot: Advice) -> None:
+    """Four groups, six components, eighteen variants."""
+    assert len(pot.leading) == 4 * 6 * 18
+    sodium = pot.leading[(pot.leading["component"] == "NA") & (pot.leading["group"] == "men 31 to 50")]
+    by_variant = sodium.set_index("variant")["word"]
+    assert (by_variant["as written"], by_variant["water"]) == ("not met", "met")
+
+
+def test_the_chart_says_for_whom_and_how_many(pot: Advice) -> None:
+    """The title counts the aims as written; each aim stands in the text for screen readers."""
+    title, alt = targets_finding(pot)
+    written = pot.leading[pot.leading["variant"] == "as written"]
+    met = int((written["verdict"] == Verdict.MET).sum())
+    assert title.startswith(f"A serving as written surely meets {met} of 24 aims; ")
+    assert alt.count("% of the day") == 24
+    assert st.plot_targets(pot).title == title
+
+
+def test_signs_tell_three_verdicts_apart() -> None:
+    """Met, not met, and everything that nobody can tell."""
+    assert [mark(verdict) for verdict in Verdict] == ["✗", "?", "?", "?", "✓"]
+    assert len(set(MARKS.values())) == 2
+
+
+def test_what_the_care_team_sets_is_shown_and_not_judged(kidney: Advice) -> None:
+    """Kidney disease: amounts, no verdict, no best variant; the potassium in baking powder is told."""
+    assert kidney.leading.empty
+    assert "set by the care team" in words(st.targets_shown(kidney))
+    assert targets_finding(kidney)[0].startswith("Shown without a judgement")
+    assert words(st.complements_shown(kidney)).startswith("Nothing is judged")
+    named = kidney.cautions[kidney.cautions["named"]]
+    assert "potassium" in " ".join(named["message"]).lower()
+    assert st.plot_targets(kidney).alt
+
+
+def test_pages_say_estimate_and_defer(pot: Advice) -> None:
+    """Every page of advice says what it is, and who decides."""
+    assert "Estimate. Not for packaged sale." in words(st.nutrition_facts_shown(pot))
+    assert "bind packaged food" in words(st.claims_shown(pot))
+    assert "never instead of them" in words(st.body_shown(pot))
+    cautions = words(st.cautions_shown(pot))
+    for word in ("care team", "not medical advice", "Read the label", "Local food-safety codes"):
+        assert word in cautions
+    assert "not a diet order" in words(st.targets_shown(pot))
+
+
+def test_indices_are_read_against_their_published_value(pot: Advice) -> None:
+    """Sodium to potassium against about 1 (WHO 2012)."""
+    row = pot.indices[
+        (pot.indices["index"].str.contains("sodium to potassium")) & (pot.indices["variant"] == "as written")
+    ]
+    assert row["reference_value"].tolist() == [1.0]
+    assert "sodium to potassium" in words(st.indices_shown(pot)).lower()
+
+
+def test_files_hold_every_table(pot: Advice, tmp_path) -> None:
+    """A report leaves the study's tables and the verdicts, sources included."""
+    names = st.save_advice(pot, str(tmp_path))
+    assert {"variants.csv", "targets.csv", "claims.csv", "cautions.csv", "absorbable_calcium.csv"} <= set(names)
+    table = pd.read_csv(tmp_path / "tables" / "absorbable_calcium.csv", keep_default_na=False)
+    assert table["variant"].tolist() == pot.study.shown()
+    assert st.save_advice(pot, "") == []
+
+
+def test_one_tidy_table_of_verdicts(pot: Advice) -> None:
+    """Targets, claims, their conditions and symbols: the same verdicts as on the page, for all variants."""
+    aims = find_aims(read_audience(DATA / "audiences" / "blood_pressure.yaml"), pot.study.amounts.units())
+    table = verdict_table(pot.study.amounts, aims, "US")
+    assert list(table.columns) == VERDICT_COLUMNS
+    assert set(table["rule"]) == {"target", "claim", "condition of a claim", "symbol"}
+    assert set(table["verdict"]) == {"met", "not met", "cannot tell"}
+    claims = table[(table["rule"] == "claim") & (table["name"] == "low sodium")].set_index("variant")["verdict"]
+    page = pot.claims[pot.claims["title"] == "low sodium"].set_index("variant")["word"]
+    assert claims.loc[page.index].tolist() == page.tolist()
+    assert (claims["water + no salt"], claims["as written"]) == ("met", "not met")
+
+
+def test_an_unknown_concern_is_named_at_its_place(tmp_path) -> None:
+    """A concern that no caution knows would be a false comfort."""
+    path = tmp_path / "people.yaml"
+    path.write_text("title: A\nraise: [calcium]\nconcerns: [warfrin]\ncautions: [Ask.]\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"people.yaml:3:12: concerns.0: found concern 'warfrin'.*'warfarin'"):
+        st.study_recipe("barley_pot", path)

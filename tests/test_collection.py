@@ -1,0 +1,94 @@
+"""A collection: all recipes of a programme for all its audiences, on one page."""
+
+import re
+
+import pytest
+
+import swaptable as st
+from swaptable.collection import Survey, files_in
+from swaptable.collection_report import survey_finding
+from swaptable.errors import InputError
+
+
+@pytest.fixture(scope="module")
+def survey() -> Survey:
+    """Two recipes, two audiences, one of them never judged."""
+    return st.survey_collection(["barley_pot", "oat_pancakes"], ["blood_pressure", "kidney_disease"])
+
+
+def words(shown: object) -> str:
+    """Take the text out of a page."""
+    return " ".join(re.sub(r"<[^>]+>", " ", str(shown.data)).split())  # type: ignore[attr-defined]
+
+
+def test_every_recipe_is_scored_for_every_audience(survey: Survey) -> None:
+    """As written and in the variant that meets most; the three counts make up the aims."""
+    assert len(survey.scores) == 2 * 2 * 2
+    assert (
+        survey.scores["met"] + survey.scores["not_met"] + survey.scores["cannot_tell"] == survey.scores["aims"]
+    ).all()
+    judged = survey.scores[survey.scores["audience"] == "blood_pressure"].set_index(["recipe", "which"])
+    assert judged.loc[("barley_pot", "as written"), "aims"] == 24
+    assert judged.loc[("barley_pot", "best"), "met"] > judged.loc[("barley_pot", "as written"), "met"]
+
+
+def test_nothing_is_changed_that_gains_no_verdict(survey: Survey) -> None:
+    """No swap is called best where nothing is judged: low-sodium baking powder can harm people with kidney disease."""
+    kidney = survey.scores[(survey.scores["audience"] == "kidney_disease")]
+    assert set(kidney["variant"]) == {"as written"}
+    assert set(kidney["aims"]) == {0}
+    assert "Most aims met by" not in words(st.aims_shown(survey)).partition("kidney disease")[2].partition("✓ met")[0]
+
+
+def test_scores_agree_with_the_recipe_s_own_report(survey: Survey) -> None:
+    """The programme's page and the recipe's page give the same verdicts."""
+    advice = st.advise(st.study_recipe("barley_pot", "blood_pressure"))
+    own = advice.leading[advice.leading["variant"] == "as written"]
+    rows = survey.targets[
+        (survey.targets["recipe"] == "barley_pot")
+        & (survey.targets["audience"] == "blood_pressure")
+        & (survey.targets["which"] == "as written")
+    ]
+    assert rows["verdict"].tolist() == own["verdict"].tolist()
+
+
+def test_the_page_says_what_it_shows(survey: Survey) -> None:
+    """The finding, the chart, the claims and the day, each with its words."""
+    title, alt = survey_finding(survey)
+    assert title.startswith("As written, ")
+    assert alt.count(" met") >= 4
+    assert st.plot_survey(survey).title == title
+    assert "4 recipes" not in words(st.survey_shown(survey))
+    assert "2 recipes, 2 audiences, United States" in words(st.survey_shown(survey))
+    assert "low" in words(st.claims_met_shown(survey))
+    assert "for the care team to say" in words(st.days_shown(survey))
+
+
+def test_claims_are_counted_over_all_variants(survey: Survey) -> None:
+    """Low sodium: what the recipe's own verdicts say, counted."""
+    advice = st.advise(st.study_recipe("barley_pot", "blood_pressure"))
+    low = advice.claims[advice.claims["title"] == "low sodium"]
+    row = survey.claims[(survey.claims["recipe"] == "barley_pot") & (survey.claims["title"] == "low sodium")].iloc[0]
+    assert (row["variants_met"], row["variants"]) == (int((low["word"] == "met").sum()), 18)
+    assert row["as_written"] == "not met"
+
+
+def test_everything_by_default() -> None:
+    """Without names the files of the folders are taken."""
+    assert {"barley_pot", "oat_pancakes"} <= set(files_in("recipes"))
+    assert {"blood_pressure", "kidney_disease", "pregnancy"} <= set(files_in("audiences"))
+
+
+@pytest.mark.parametrize(
+    ("names", "message"),
+    [
+        ({"recipes": ["barley_pot", "barley_pot"]}, "found 'barley_pot' twice among the recipes"),
+        ({"audiences": ["bone_helth"]}, "found 'bone_helth'.*did you mean 'bone_health'"),
+        ({"days": ["no_day"]}, "found 'no_day'; expected a file or one of barley_pot_day"),
+    ],
+)
+def test_wrong_names(names: dict[str, list[str]], message: str) -> None:
+    """A name that is not there, or there twice, is said before anything is made."""
+    few = {"recipes": ["barley_pot"], "audiences": ["iron"], "days": ["barley_pot_day"]}
+    with pytest.raises(InputError, match=message):
+        st.survey_collection(**(few | names))
