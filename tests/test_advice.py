@@ -1,6 +1,7 @@
 """Advice: every verdict of a study together, on a page and in a table for other programs."""
 
 import re
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -11,7 +12,7 @@ from swaptable.advice_report import MARKS, mark, targets_finding
 from swaptable.audiences import read_audience
 from swaptable.errors import InputError
 from swaptable.folders import DATA
-from swaptable.study import find_aims
+from swaptable.targets import find_aims
 from swaptable.verdicts import Verdict
 
 
@@ -124,3 +125,23 @@ def test_an_unknown_concern_is_named_at_its_place(tmp_path) -> None:
     path.write_text("title: A\nraise: [calcium]\nconcerns: [warfrin]\ncautions: [Ask.]\n", encoding="utf-8")
     with pytest.raises(InputError, match=r"people.yaml:3:12: concerns.0: found concern 'warfrin'.*'warfarin'"):
         st.study_recipe("barley_pot", path)
+
+
+@pytest.mark.parametrize("raised", ["folate, calcium", "energy, calcium", "F22D6", "CAFFN"])
+def test_what_has_no_yardstick_is_shown_all_the_same(tmp_path, raised: str) -> None:
+    """A component without intake or daily value breaks nothing, and no index is made of it."""
+    path = tmp_path / "people.yaml"
+    path.write_text(f"title: A\nraise: [{raised}]\ncautions: [Ask.]\n", encoding="utf-8")
+    advice = st.advise(st.study_recipe("barley_pot", path))
+    assert words(st.targets_shown(advice))
+
+
+def test_a_recipe_without_reference_amount_says_what_is_not_known(computed) -> None:
+    """Most recipes state none: the threshold of the symbol is not known then, and nothing prints nan."""
+    recipe = "title: <i>R</i>\nservings: 1\ningredients: {<i>a: {amount: 100 g, food: 'sr28:01032'}}\n"
+    computed(recipe)
+    path = Path(computed(recipe).recipe.source.file)
+    advice = st.advise(st.study_recipe(path, "blood_pressure"))
+    page = st.claims_shown(advice).data + st.cautions_shown(advice).data
+    assert "nan" not in words(st.claims_shown(advice)).split()
+    assert "<i>a" not in page

@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from swaptable.audiences import read_audience
 from swaptable.cautions import (
     READ_LABEL,
     _allergens_named,
@@ -16,8 +17,10 @@ from swaptable.cautions import (
     cautions_for,
     known_concerns,
     safety_for,
+    swap_concerns,
 )
 from swaptable.errors import SwaptableError
+from swaptable.folders import DATA
 from swaptable.reference import allergen_foods, allergen_lists, caution_rows, safe_temperatures
 from swaptable.study import compute_recipe
 
@@ -87,6 +90,21 @@ def test_messages_defer_and_order_nothing(text):
     assert re.search(r"prescriber|pharmacist|clinic|care team|team|dietitian|pathologist|food-safety code", text), text
     assert not re.search(r"\bfree of\b|\bsafe for\b|\bmust\b|\btake \d|\bdose of\b|guarante", text), text
     assert text.endswith(".")
+
+
+@pytest.mark.parametrize("caution", with_trigger("amount"))
+def test_an_amount_is_not_asserted(caution):
+    """A message is also shown where values are missing or only some options reach the limit, so it says "may"."""
+    assert re.match(r"A serving may ", row_of(caution)["message"])
+
+
+def test_classes_with_warfarin_do_not_aim_for_vitamin_k():
+    """What has to stay steady is shown, never raised; nor is protein raised where kidneys may be weak."""
+    for path in sorted((DATA / "audiences").glob("*.yaml")):
+        audience = read_audience(path)
+        raised = set(audience.raise_components)
+        assert "warfarin" not in audience.concerns or "vitamin K" not in raised, path.name
+        assert "kidney disease" not in audience.concerns or "protein" not in raised, path.name
 
 
 def test_every_pattern_means_some_food(sr28):
@@ -244,6 +262,9 @@ def test_rinsed_is_not_cooked(computed):
         ("purines_gout", "15001"), ("gluten_coeliac", "20005"), ("honey_infants", "19296"),
         ("choking_children", "12061"), ("rice_cooling", "20036"), ("rice_arsenic", "20036"), ("favism", "16052"),
         ("soya_coffee_levothyroxine", "16126"), ("alcohol_reaction", "14084"), ("grapefruit", "19303"),
+        ("potassium_salts", "18373"), ("alcohol_reaction", "14252"), ("honey_infants", "04703"), ("tyramine", "06175"),
+        ("tyramine", "06112"), ("tyramine", "15002"), ("tyramine", "13350"), ("liver_pregnancy", "05020"),
+        ("liver_pregnancy", "05171"), ("raw_sprouts", "11043"), ("raw_sprouts", "11248"),
     ],
 )  # fmt: skip
 def test_foods_that_trigger(caution, food, computed):
@@ -258,6 +279,10 @@ def test_foods_that_trigger(caution, food, computed):
         ("tyramine", "01012"), ("potassium_salts", "18369"), ("potassium_salts", "02047"), ("honey_infants", "09184"),
         ("oxalate_stones", "11233"), ("favism", "16028"), ("gluten_coeliac", "20008"), ("grapefruit", "09200"),
         ("rice_cooling", "20133"), ("choking_children", "12195"), ("alcohol_reaction", "02048"), ("tyramine", "11297"),
+        ("raw_sprouts", "11044"), ("raw_sprouts", "11249"), ("raw_sprouts", "11626"), ("raw_sprouts", "16275"),
+        ("alcohol_reaction", "07003"), ("purines_gout", "04594"), ("tyramine", "14136"), ("tyramine", "04589"),
+        ("soya_coffee_levothyroxine", "04669"), ("soya_coffee_levothyroxine", "04528"),
+        ("soya_coffee_levothyroxine", "14236"), ("soya_coffee_levothyroxine", "43543"), ("liver_pregnancy", "05001"),
     ],
 )  # fmt: skip
 def test_foods_that_do_not_trigger(caution, food, computed):
@@ -386,6 +411,20 @@ def test_every_dish_is_told_how_to_keep(regime, demo):
     assert "dishes made with egg" in set(safety_for(demo["oat_pancakes"], regime)["food"])
 
 
+@pytest.mark.parametrize("food", ["13325", "10110", "17199", "17369", "13339"])
+def test_organ_meats_are_hotter_than_roasts(food, computed):
+    """Liver, kidney, heart and tongue: 71 °C in both countries, never the 63 °C of a roast."""
+    shown = safety_for(computed(one(food, more=", cook: fried")), "US").set_index("rule").loc["cook to"]
+    assert shown["food"].startswith("liver, kidney, heart, tongue")
+    assert shown["here"] == "US consumer: 71 °C (160 °F)"
+
+
+@pytest.mark.parametrize("food", ["43015", "04705", "21347"])
+def test_caesar_dressing_tells_of_fish(food, sr28):
+    """It is made with anchovy."""
+    assert "fish" in _allergens_named(sr28.food(food))
+
+
 def test_what_was_not_heated_needs_no_cooling(computed):
     """A salad is kept cold; it has nothing to cool down from."""
     rules = set(safety_for(computed(one("11233")), "US")["rule"])
@@ -397,9 +436,19 @@ def test_tables_have_the_promised_columns(demo):
     """Other modules read them by name."""
     amounts = demo["oat_pancakes"]
     assert list(cautions_for(amounts).columns) == [
-        "caution", "concern", "kind", "named", "why", "message", "defer_to", "limit_source", "source", "checked",
+        "caution", "concern", "kind", "named", "component", "why", "message", "defer_to", "limit_source", "source",
+        "checked",
     ]  # fmt: skip
     assert isinstance(allergens_of(amounts, "US"), pd.DataFrame)
     assert list(safety_for(amounts, "US").columns) == [
         "food", "ingredients", "rule", "here", "elsewhere", "differ", "source", "checked",
     ]  # fmt: skip
+
+
+def test_a_swap_that_brings_up_a_concern_says_so(demo):
+    """Low-sodium baking powder is made with potassium: told for kidney disease, and not for warfarin."""
+    pancakes = demo["oat_pancakes"]
+    brought = swap_concerns(pancakes, ["kidney disease"])
+    assert brought["low-sodium baking powder"] == "kidney disease"
+    assert brought["as written"] == brought["water"] == ""
+    assert not swap_concerns(pancakes, ["warfarin"]).any()

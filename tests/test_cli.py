@@ -251,7 +251,7 @@ def test_failed_run_exits_with_1(
     """If a run fails the exit code is 1, and the count on standard output says how many are done."""
     monkeypatch.setattr("swaptable.runs.run_all", lambda runs, reports, **_: {runs[0].name: "it broke"})
     assert cli.main(["report", "--output", str(tmp_path)]) == 1
-    assert re.match(r"8 of 9 runs done", capsys.readouterr().out)
+    assert re.match(r"12 of 13 runs done", capsys.readouterr().out)
 
 
 def test_output_that_is_a_file_is_wrong_input(tmp_path: Path, pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -302,9 +302,71 @@ def test_output_is_utf8_in_any_locale(tmp_path: Path) -> None:
     assert done.stdout.decode("utf-8").startswith("塩,component,unit")
 
 
-def test_find_lists_foods_with_their_portions(capsys: pytest.CaptureFixture[str]) -> None:
-    """All words must be in the description; code, state, refuse and portions are shown; nothing found is said."""
+def test_find_lists_foods_with_what_tells_them_apart(capsys: pytest.CaptureFixture[str]) -> None:
+    """Code, state, refuse, fit, group, key components and portions are shown; what was understood is said."""
     assert cli.main(["find", "kale", "raw"]) == 0
-    assert 'sr28:11233  Kale, raw  [raw; refuse 28 %]  cup 1" pieces, loosely packed 16 g' in capsys.readouterr().out
-    assert cli.main(["find", "kale", "unicorn"]) == 2
-    assert "found no food with kale and unicorn" in capsys.readouterr().err
+    shown = capsys.readouterr()
+    assert shown.out.startswith(
+        "sr28:11233  Kale, raw  [raw; refuse 28 %]\n"
+        "    fit 0.94; Vegetables and Vegetable Products; sodium 38 mg, potassium 491 mg, energy 49 kcal per 100 g\n"
+        '    cup 1" pieces, loosely packed 16 g\n'
+    )
+    assert shown.err == "understood: kale, raw\n"
+    assert cli.main(["find", "peeled potato raw", "--most", "1"]) == 0
+    assert capsys.readouterr().out.startswith(
+        "sr28:11352  Potatoes, flesh and skin, raw  [raw, with skin; refuse 25 %]"
+    )
+
+
+def test_find_says_what_is_not_known(capsys: pytest.CaptureFixture[str]) -> None:
+    """Nothing found is said with the filters; a filter that is not known is wrong input."""
+    assert cli.main(["find", "kale", "unicorn", "--most", "1"]) == 0
+    assert capsys.readouterr().err == "understood: kale, unicorn (not known)\n"
+    assert cli.main(["find", "unicorn"]) == 2
+    assert "found no food for 'unicorn'" in capsys.readouterr().err
+    assert cli.main(["find", "kale", "--group", "dairy"]) == 2
+    assert "found no food for 'kale', group dairy" in capsys.readouterr().err
+    assert cli.main(["find", "kale", "--state", "roasty"]) == 2
+    assert "did you mean 'roasted'?" in capsys.readouterr().err
+
+
+def test_find_gives_tables_to_other_programs(capsys: pytest.CaptureFixture[str]) -> None:
+    """CSV and JSON hold the same rows, every number with its unit and basis in the name."""
+    assert cli.main(["find", "canned", "chickpeas", "--most", "3", "--state", "canned", "--format", "json"]) == 0
+    rows = json.loads(capsys.readouterr().out)
+    assert {row["code"] for row in rows} == {"sr28:16058", "sr28:16358", "sr28:16359"}
+    assert cli.main(["find", "canned", "chickpeas", "--most", "3", "--state", "canned", "--format", "csv"]) == 0
+    table = list(csv.DictReader(io.StringIO(capsys.readouterr().out)))
+    assert [row["code"] for row in table] == [row["code"] for row in rows]
+    assert float(table[0]["sodium_mg_per_100_g"]) == rows[0]["sodium_mg_per_100_g"]
+
+
+def test_a_day_is_judged(capsys):
+    """The plan adds up with its supplement, as a table for other programs."""
+    assert cli.main(["day", "barley_pot_day", "--format", "json"]) == 0
+    rows = json.loads(capsys.readouterr().out)
+    vitamin_d = next(row for row in rows if (row["component"], row["kind"]) == ("VITD", "UL"))
+    assert (vitamin_d["word"], vitamin_d["counted"]) == ("met", "food and supplements")
+
+
+def test_check_finds_files_of_every_kind_by_name(capsys):
+    """An audience and a day by their bare names, and what there is where there is none."""
+    assert cli.main(["check", "iron", "white_bean_day"]) == 0
+    assert [line.rpartition(": ")[2] for line in capsys.readouterr().out.splitlines()] == [
+        "audience", "plan of a day, 6 items",
+    ]  # fmt: skip
+    assert cli.main(["check", "barley_pt"]) == 2
+    assert "did you mean 'barley_pot'" in capsys.readouterr().err
+
+
+def test_words_for_verdicts_need_verdicts(capsys):
+    """An option that would do nothing is refused."""
+    assert cli.main(["table", "barley_pot", "--audience", "iron"]) == 2
+    assert "ask for that as well" in capsys.readouterr().err
+
+
+def test_large_tables_are_one_json_text(capsys, monkeypatch):
+    """Rows written in parts make one list."""
+    monkeypatch.setattr("swaptable.cli.ROWS_AT_ONCE", 5)
+    assert cli.main(["table", "barley_pot", "--component", "NA", "--basis", "serving", "--format", "json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)) == 18

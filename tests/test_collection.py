@@ -5,9 +5,10 @@ import re
 import pytest
 
 import swaptable as st
-from swaptable.collection import Survey, files_in
+from swaptable.collection import Survey
 from swaptable.collection_report import survey_finding
 from swaptable.errors import InputError
+from swaptable.study import files_in
 
 
 @pytest.fixture(scope="module")
@@ -83,6 +84,7 @@ def test_everything_by_default() -> None:
     ("names", "message"),
     [
         ({"recipes": ["barley_pot", "barley_pot"]}, "found 'barley_pot' twice among the recipes"),
+        ({"recipes": ["barley_pot", "data/recipes/barley_pot.yaml"]}, "found 'barley_pot' twice among the recipes"),
         ({"audiences": ["bone_helth"]}, "found 'bone_helth'.*did you mean 'bone_health'"),
         ({"days": ["no_day"]}, "found 'no_day'; expected a file or one of barley_pot_day"),
     ],

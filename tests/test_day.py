@@ -12,8 +12,8 @@ from swaptable.day import Day, add_up, complements, judge_day, read_plan
 from swaptable.errors import InputError
 from swaptable.folders import DATA
 from swaptable.nutrients import Amounts
-from swaptable.study import compute_recipe, find_aims
-from swaptable.targets import day_targets
+from swaptable.study import compute_recipe
+from swaptable.targets import day_targets, find_aims
 
 SALT = """title: Salt
 servings: 1
@@ -110,6 +110,35 @@ def test_a_supplement_of_vitamin_a_counts_as_preformed(day: Callable[..., Day]) 
     assert (row["applies_to"], row["word"]) == ("preformed", "not met")
 
 
+def test_a_tablet_taken_twice_counts_twice(day: Callable[..., Day]) -> None:
+    """Two tablets of 30 mg iron are 60 mg, over the upper level of 45 mg (IOM 2001)."""
+    twice = day("supplements: [{component: iron, amount: 30 mg}, {component: iron, amount: 30 mg}]\n")
+    assert twice.totals.loc["FE", "supplements"] == 60
+    assert verdict(twice, "FE", "UL")["word"] == "not met"
+
+
+def test_a_dose_over_its_upper_level_is_never_in_doubt(day: Callable[..., Day]) -> None:
+    """Whatever is uncertain about the food, it cannot take anything off a tablet of 1,001 µg folic acid."""
+    over = day(MILK + "supplements: [{component: folic acid, amount: 1001 µg}]\n")
+    assert verdict(over, "FOLDFE", "UL")["word"] == "not met"
+
+
+def test_sodium_has_no_least_amount(day: Callable[..., Day]) -> None:
+    """The adequate intake of sodium is no aim: nobody is told to eat more salt."""
+    judged = judge_day(day(""))
+    assert set(judged.loc[judged["component"] == "NA", "kind"]) == {"CDRR"}
+
+
+@pytest.mark.parametrize(
+    ("component", "instead"),
+    [("folate", "folic acid"), ("VITD_IU", "vitamin D"), ("niacin equivalents", "niacin"), ("salt", "sodium")],
+)
+def test_a_dose_is_stated_in_the_form_taken(day: Callable[..., Day], component: str, instead: str) -> None:
+    """Another form would slip past the upper level that watches it."""
+    with pytest.raises(InputError, match=f"found '{component}'; expected what was taken: {instead}"):
+        day(f"supplements: [{{component: {component}, amount: 1 µg}}]\n")
+
+
 def test_a_gap_makes_a_total_a_lower_bound(day: Callable[..., Day]) -> None:
     """Table salt has no value for vitamin K: what is known never meets a target for sure by being low."""
     added = day(MILK)
@@ -140,9 +169,16 @@ def test_energy_shares_are_of_the_day(day: Callable[..., Day]) -> None:
         ('foods: [{food: "sr28:01079", amount: 3 slices}]\n', "", "foods.0.amount: found"),
         ("supplements: [{component: vitamin q, amount: 1 mg}]\n", "", "supplements.0.component: found 'vitamin q'"),
         ("supplements: [{component: iron, amount: 1 IU}]\n", "", "supplements.0.amount: found '1 IU'"),
+        ("supplements: [{component: vitamin A, amount: 1000 IU}]\n", "", "supplements.0.amount: found '1000 IU'"),
+        ("supplements: [{component: vitamin D, amount: 10}]\n", "", "expected a number with g or mg or µg or IU"),
+        ("supplements: [{component: calcium, amount: 1 tablet}]\n", "", "supplements.0.amount: found '1 tablet'"),
+        ("supplements: [{component: energy, amount: 100 g}]\n", "", "found '100 g'; expected a number with kcal"),
+        ('foods: [{food: "sr27:01079", amount: 1 g}]\n', "", "foods.0.food: found 'sr27:01079'"),
+        ('foods: [{food: "sr28:01079", amount: 100}]\n', "", "foods.0.amount: found a number without a measure"),
     ],
-    ids=["choice", "option", "together", "food", "portion", "component", "unit"],
-)
+    ids=["choice", "option", "together", "food", "portion", "component", "unit", "IU that depend on the form",
+         "no unit", "tablets", "energy by weight", "release", "no measure"],
+)  # fmt: skip
 def test_wrong_plans_are_refused_at_their_place(day: Callable[..., Day], rest: str, serving: str, message: str) -> None:
     """What a plan names exists, or the error says where it is named and what there is."""
     with pytest.raises(InputError) as caught:
@@ -164,6 +200,15 @@ def test_a_recipe_that_is_not_there(tmp_path: Path) -> None:
     path = tmp_path / "day.yaml"
     path.write_text("title: D\ngroup: men over 70\nservings: [{recipe: barley_pott}]\n", encoding="utf-8")
     with pytest.raises(InputError, match=r"day.yaml:3:\d+: servings.0.recipe: found 'barley_pott'.*'barley_pot'"):
+        add_up(read_day(path))
+
+
+def test_a_recipe_with_a_mistake_of_its_own(tmp_path: Path) -> None:
+    """The recipe's line is named, not the plan's."""
+    recipe, path = tmp_path / "wrong.yaml", tmp_path / "day.yaml"
+    recipe.write_text('title: R\nservings: 1\ningredients:\n  a: {amount: 1 g, food: "sr28:99999"}\n', encoding="utf-8")
+    path.write_text(f"title: D\ngroup: men over 70\nservings: [{{recipe: {recipe}}}]\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"wrong.yaml:4:\d+: ingredients.a.food: found 'sr28:99999'"):
         add_up(read_day(path))
 
 

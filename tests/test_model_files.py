@@ -41,7 +41,10 @@ def test_fields_go_by_their_names_in_the_file(tmp_path: Path) -> None:
     [
         ("- a\n", "1:1: found a list; expected fields such as title: ..."),
         ("source: x\n", "1:1: source: found 'source'; expected one of title, how big"),
-        ("title: x\nhow bg: 3\n", "2:1: how bg: found 'how bg'; expected one of title, how big; did you mean 'how big'?"),
+        (
+            "title: x\nhow bg: 3\n",
+            "2:1: how bg: found 'how bg'; expected one of title, how big; did you mean 'how big'?",
+        ),
         ("how big: 3\n", "'title' is missing"),
         ("title: no\n", "1:8: title: found 'no'; expected another title"),
         ("title: {a: b}\n", "1:8: title: found a mapping; expected a text"),

@@ -55,11 +55,12 @@ def test_tree_nuts(regime):
     [
         ("poultry pieces", 74, 165, ""), ("whole bird", 74, 165, ""), ("ground poultry", 74, 165, ""),
         ("ground meat", 71, 160, ""), ("beef, veal and lamb", 63, 145, "rest 3 min"), ("pork", 63, 145, "rest 3 min"),
-        ("ham, cured", 74, 165, ""), ("egg dishes", 71, 160, ""), ("fish", 63, 145, ""), ("reheating", 74, 165, ""),
+        ("ham, cured", 74, 165, ""), ("organ meats", 71, 160, ""), ("egg dishes", 71, 160, ""),
+        ("fish", 63, 145, ""), ("reheating", 74, 165, ""),
     ],
 )  # fmt: skip
 def test_us_chart_for_households(item, celsius, fahrenheit, hold):
-    """FoodSafety.gov, safe minimum cooking temperatures (2019), as reprinted by a WIC programme."""
+    """FoodSafety.gov, safe minimum cooking temperatures (2019), as reprinted by a WIC programme; organs: USDA FSIS."""
     assert figure(item, "US consumer") == (celsius, fahrenheit, hold)
 
 
@@ -98,6 +99,12 @@ def test_cooling_in_two_steps():
     celsius, fahrenheit, hold = figure("cooling", "Canada food service")
     assert (celsius, fahrenheit) == (20, 68)
     assert hold == "from 60 °C (140 °F) within 2 h, then to 4 °C (40 °F) within 4 h more"
+
+
+@pytest.mark.parametrize(("food", "spoon"), [("18371", 5.0), ("18373", 3.0)])
+def test_a_teaspoon_of_a_potassium_salt(food, spoon, sr28):
+    """SR28: a teaspoon of low-sodium baking powder (5 g) or cream of tartar (3 g) holds about 500 mg of potassium."""
+    assert spoon / 100 * sr28.values(food)["K"] == pytest.approx(500, rel=0.02)
 
 
 @pytest.mark.parametrize(

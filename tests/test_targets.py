@@ -10,10 +10,18 @@ from swaptable.audiences import Audience, read_audience
 from swaptable.errors import InputError, SwaptableError
 from swaptable.folders import DATA
 from swaptable.nutrients import Amounts
-from swaptable.study import find_aims
-from swaptable.targets import Aims, day_targets, intakes_for, judge_servings, life_stage_groups, population_of
+from swaptable.targets import (
+    Aims,
+    day_targets,
+    find_aims,
+    intakes_for,
+    judge_servings,
+    life_stage_groups,
+    population_of,
+)
 
 AUDIENCE = "title: A\nraise: [calcium]\nkeep down: [sodium]\ncautions: [Ask first.]\n"
+LIMITED_TWICE = "limits: [{component: sodium, at most: 2 g, source: x}, {component: NA, at most: 1 g, source: y}]\n"
 SALT = """title: Salt
 servings: 1
 ingredients:
@@ -152,15 +160,47 @@ def test_daily_values_are_of_the_population_that_fits_all(groups: tuple[str, ...
         (AUDIENCE + "limits: [{component: sodium, at most: 2 cups, source: x}]\n",
          "limits.0.at most: found '2 cups'; expected a number with g or mg or µg"),
         (AUDIENCE + "limits: [{component: sodium, at most: 2000 IU, source: x}]\n", "found '2000 IU'"),
+        (AUDIENCE + "limits: [{component: potassium, at most: 2 g, source: x}]\n",
+         "limits.0.component: found 'potassium'; expected a component under 'keep down'"),
+        (AUDIENCE + LIMITED_TWICE,
+         "limits.1.component: found 'NA'; expected one limit for a component"),
+        (AUDIENCE + "limits: [{component: sodium, at most: 0 mg, source: x}]\n", "expected an amount above 0"),
+        (AUDIENCE.replace("sodium", "CA"), "keep down.0: found 'CA', which is under another word already"),
+        (AUDIENCE + "groups: [men over 70, men over 70]\n", "groups.1: found 'men over 70' twice"),
+        (AUDIENCE.replace("Ask first.", '""'), "cautions.0: found ''; expected a text"),
         (AUDIENCE + "concerns: [warfarine]\n", "concerns.0: found concern 'warfarine'"),
     ],
-    ids=["component", "group", "shown", "limit of what", "limit in cups", "limit in IU", "concern"],
+    ids=["component", "group", "shown", "limit of what", "limit in cups", "limit in IU", "limit of what is raised",
+         "two limits", "limit of nothing", "raised and kept down", "group twice", "empty caution", "concern"],
 )  # fmt: skip
 def test_wrong_words_are_refused_at_their_place(aims: Callable[[str], Aims], text: str, message: str) -> None:
     """Every word of an audience is known, or the error names its place."""
     with pytest.raises(InputError) as caught:
         aims(text)
     assert message in str(caught.value)
+
+
+def test_a_daily_value_to_reach_is_no_ceiling(aims: Callable[[str], Aims], salt: Amounts) -> None:
+    """Potassium kept down has no published yardstick; the daily value of 4,700 mg is one to reach."""
+    table = day_targets(aims(AUDIENCE.replace("sodium", "potassium")), "US")
+    assert table[["component", "kind"]].to_numpy().tolist() == [["CA", "daily value"], ["K", ""]]
+    judged = judge_servings(salt, table, 1 / 3)
+    assert judged.loc[judged["component"] == "K", "word"].eq("").all()
+
+
+def test_a_group_has_its_own_daily_values(aims: Callable[[str], Aims]) -> None:
+    """Toddlers have theirs (saturated fat 10 g, 21 CFR 101.9), whoever else is in the class."""
+    text = AUDIENCE.replace("sodium", "saturated fat") + "groups: [children 1 to 3, children 4 to 8]\n"
+    table = day_targets(aims(text), "US")
+    fat = table[table["component"] == "FASAT"].set_index("group")["day_value"]
+    assert fat.to_dict() == {"children 1 to 3": 10.0, "children 4 to 8": 20.0}
+
+
+@pytest.mark.parametrize(("word", "kind"), [("folate", "RDA"), ("linoleic acid", "AI"), ("niacin equivalents", "RDA")])
+def test_everyday_words_find_their_intake(aims: Callable[[str], Aims], word: str, kind: str) -> None:
+    """An intake is found under the tag that it is compared with as well."""
+    text = AUDIENCE.replace("calcium", word) + "groups: [women 19 to 30]\n"
+    assert day_targets(aims(text), "US")["kind"].iloc[0] == kind
 
 
 @pytest.mark.parametrize("path", sorted((DATA / "audiences").glob("*.yaml")), ids=lambda path: path.stem)

@@ -89,7 +89,7 @@ class Advice:
 def _allowances(study: Study) -> dict[str, tuple[float, str]]:
     """Take the first group's recommended amounts of what is to be raised, for the index of nutritional quality."""
     rows = study.day_targets[study.day_targets["leads"] & (study.day_targets["role"] == "raise")]
-    rows = rows[rows["group"] == rows["group"].iloc[0]] if len(rows) else rows
+    rows = rows[(rows["group"] == rows["group"].iloc[0]) & rows["day_value"].notna()] if len(rows) else rows
     units = study.amounts.units()
     return {
         row.component: (convert(row.day_value, row.unit, str(units[row.component])), f"{row.kind}, {row.group}")

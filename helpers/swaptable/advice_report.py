@@ -14,15 +14,18 @@ from swaptable.advice import Advice
 from swaptable.claims import CAVEAT, not_judged
 from swaptable.day import complements
 from swaptable.errors import listed
-from swaptable.figures import STYLE, Chart, finished, left_out, new_figure, wrapped
+from swaptable.figures import STYLE, Chart, draw_cells, finished, left_out, new_figure, wrapped
 from swaptable.findings import amount_text, headline, plain_name
-from swaptable.folders import DATA
+from swaptable.folders import shown
 from swaptable.judgement import REGIMES
 from swaptable.labels import ESTIMATE as LABEL_ESTIMATE
 from swaptable.labels import nutrition_facts_text
+from swaptable.nutrients import compute
+from swaptable.recipes import read_recipe
 from swaptable.reference import component_label
 from swaptable.reports import ESTIMATE, table_shown, write_tables
-from swaptable.study import compute_recipe
+from swaptable.study import files_in, find_file
+from swaptable.variants import build_grid
 from swaptable.verdicts import Verdict
 
 __all__ = [
@@ -50,6 +53,10 @@ def _verdict_text(row: pd.Series) -> str:
     return f"{row['word']}: {row['why']}" if row["why"] else str(row["word"])
 
 
+def _from_memory(checked: str) -> str:
+    return " (from memory)" if checked == "from memory" else ""
+
+
 def _needed(row: pd.Series) -> str:
     """Say of a symbol or a disclosure whether it would be needed."""
     return {"met": "needed", "not met": "not needed"}.get(row["word"], _verdict_text(row))
@@ -58,6 +65,13 @@ def _needed(row: pd.Series) -> str:
 def in_order(tags: pd.Series) -> dict[str, int]:
     """Give components a number in the order they come, so that what belongs to one stands together."""
     return {tag: number for number, tag in enumerate(tags.unique())}
+
+
+def _care(advice: Advice, row: pd.Series) -> str:
+    """Point from what is to be raised to the cautions that this class names about it."""
+    about = advice.cautions[advice.cautions["named"] & (advice.cautions["component"] == row["component"])]
+    concerns = ", ".join(dict.fromkeys(about["concern"]))
+    return f"; not before asking, with {concerns}" if concerns and row["role"] == "raise" else ""
 
 
 def _no_yardstick(role: str) -> str:
@@ -102,31 +116,20 @@ def plot_targets(advice: Advice) -> Chart:
     columns = list(keys.items())
     variants = study.shown()
     figure, (axes,) = new_figure(3.0 + 0.36 * len(variants))
-    shade = np.full((len(variants), len(columns)), np.nan)
+    shades = np.full((len(variants), len(columns)), np.nan)
+    texts = np.full(shades.shape, "", dtype=object)
     for number, ((component, role, day_value), _) in enumerate(columns):
         same = table["day_value"].isna() if np.isnan(day_value) else table["day_value"] == day_value
         rows = table[(table["component"] == component) & (table["role"] == role) & same]
         rows = rows.drop_duplicates("variant").set_index("variant").loc[variants]
         for place, row in enumerate(rows.itertuples()):
             bound = "" if row.whole else "≥"
-            if pd.isna(row.verdict):
-                text = f"{bound}{amount_text(row.amount, row.unit)}"
-            else:
-                text = f"{bound}{row.percent_of_day:.0f} {mark(row.verdict)}"
-                shade[place, number] = {Verdict.MET: 0.0, Verdict.NOT_MET: 1.0}.get(row.verdict, 0.45)
-            dark = shade[place, number] == 1.0
-            axes.text(number, place, text, ha="center", va="center", fontsize=10, color="white" if dark else "black")
-    axes.imshow(np.nan_to_num(shade, nan=0.0), cmap="Greys", vmin=0, vmax=1.35, aspect="auto")
+            texts[place, number] = f"{bound}{amount_text(row.amount, row.unit)}"
+            if pd.notna(row.verdict):
+                texts[place, number] = f"{bound}{row.percent_of_day:.0f} {mark(row.verdict)}"
+                shades[place, number] = {Verdict.MET: 0.0, Verdict.NOT_MET: 0.75}.get(row.verdict, 0.3)
     labels = [_column_label(component, role, value, table) for (component, role, value), _ in columns]
-    axes.set_xticks(range(len(columns)), labels, fontsize=9.5 if len(columns) < 9 else 8)
-    axes.xaxis.tick_top()
-    axes.set_yticks(range(len(variants)), [wrapped(label, 44) for label in variants], fontsize=9.5)
-    axes.tick_params(length=0)
-    axes.spines[:].set_visible(False)
-    axes.set_xticks(np.arange(-0.5, len(columns)), minor=True)
-    axes.set_yticks(np.arange(-0.5, len(variants)), minor=True)
-    axes.grid(which="minor", color="white", lw=2)
-    axes.tick_params(which="minor", length=0)
+    draw_cells(axes, texts, shades, variants, labels)
     part = 100 * study.audience.share_of_day
     note = (
         f"Percent of the day's amount in one serving. ↑ the aim is at least {part:.0f} % of it, ↓ at most. ✓ met, "
@@ -178,7 +181,7 @@ def targets_shown(advice: Advice) -> HTML:
                 "Verdict": " ".join(f"{row['word']}: {row['why']}".rstrip(": ").split())
                 if row["word"]
                 else "not judged",
-                "Source": row["source"] + (f" ({row['checked']})" if row["checked"] == "from memory" else ""),
+                "Source": row["source"] + _from_memory(row["checked"]),
             }
         )
     part = 100 * advice.study.audience.share_of_day
@@ -206,7 +209,7 @@ def claims_shown(advice: Advice) -> HTML:
                 "Met by": f"{int((verdicts == Verdict.MET).sum())} of {len(found)}",
                 "Cannot tell": f"{int(open_ones.sum())} of {len(found)}",
                 "Numbers as written": first["numbers"].iloc[0] if len(first) else "",
-                "Source": found["source"].iloc[0],
+                "Source": found["source"].iloc[0] + _from_memory(found["checked"].iloc[0]),
             }
         )  # fmt: skip
     claims = pd.DataFrame(
@@ -217,8 +220,11 @@ def claims_shown(advice: Advice) -> HTML:
         claims.set_index("Claim"), f"Nutrient content claims that some variant meets or may meet, {regime}"
     )
     left = not_judged(advice.study.regime, advice.study.amounts.recipe.judged_as)
-    items = [f"{row.title}: {row.status}; {row.reason} ({row.source})" for row in left.itertuples()]
-    beside = f"<p>Never judged here:</p>{_list(map(html.escape, items))}" if items else ""
+    items = [
+        f"{row.title}: {row.status}; {row.reason} ({row.source}){_from_memory(row.checked)}"
+        for row in left.itertuples()
+    ]
+    beside = f"<p>Never judged here:</p>{bullets(items)}" if items else ""
     return HTML(f"{first.data}{_symbol(advice)}{beside}<p>{html.escape(CAVEAT)}</p>")
 
 
@@ -233,9 +239,10 @@ def _symbol(advice: Advice) -> str:
                 "Nutrient": component_label(component),
                 "Amount": amount_text(first["amount"], first["unit"]),
                 "Of the daily value": f"{first['percent']:.0f} %",
-                "Threshold": f"{first['limit']:.0f} %",
+                "Threshold": "not known" if np.isnan(first["limit"]) else f"{first['limit']:.0f} %",
                 "Symbol as written": _needed(first),
                 "Variants without": f"{int(without.sum())} of {len(found)}",
+                "Source": first["source"] + _from_memory(first["checked"]),
             }
         )
     caption = "Screen for the Canadian front-of-package symbol (Food and Drug Regulations, B.01.350)"
@@ -324,9 +331,13 @@ def complements_shown(advice: Advice, recipes: Iterable[str] = ()) -> HTML:
     HTML
     """
     study = advice.study
-    names = list(recipes) or sorted(path.stem for path in (DATA / "recipes").glob("*.yaml"))
-    others = {name: compute_recipe(name) for name in names}
-    others = {name: other for name, other in others.items() if other.recipe.title != study.title}
+    grid = study.amounts.grid
+    paths = {name: find_file(name, "recipes", ".yaml") for name in list(recipes) or files_in("recipes")}
+    others = {
+        name: compute(build_grid(read_recipe(path), grid.release, grid.factors))
+        for name, path in paths.items()
+        if shown(path) != study.amounts.recipe.source.file
+    }
     table = complements(study.amounts, others, study.day_targets)
     if table.empty:
         return HTML("<p>Nothing is judged for this audience, so nothing can be complemented.</p>")
@@ -340,6 +351,11 @@ def complements_shown(advice: Advice, recipes: Iterable[str] = ()) -> HTML:
     return table_shown(read, "What a serving of another recipe would add to the same day, both as written")
 
 
+def bullets(items: Iterable[str]) -> str:
+    """Write plain sentences as a list of the page."""
+    return _list(map(html.escape, items))
+
+
 def _list(items: Iterable[str]) -> str:
     return "<ul>" + "".join(f"<li>{item}</li>" for item in items) + "</ul>"
 
@@ -347,15 +363,14 @@ def _list(items: Iterable[str]) -> str:
 def cautions_shown(advice: Advice) -> HTML:
     """Show every caution: the audience's own, those that foods and amounts call for, allergens and food safety."""
     study = advice.study
-    own = [html.escape(caution) for caution in (*study.audience.cautions, ESTIMATE)]
-    sections = [f"<h3>For this class</h3>{_list(own)}"]
+    sections = [f"<h3>For this class</h3>{bullets((*study.audience.cautions, ESTIMATE))}"]
     table = advice.cautions
     for named, heading in ((True, "For the concerns of this class"), (False, "If anyone else in the class asks")):
         rows = table[table["named"] == named]
         items = [
             f"<strong>{html.escape(str(row.concern))}</strong>: {html.escape(row.message)} "
-            f"<em>Why here: {html.escape(row.why)}. Ask: {html.escape(row.defer_to)}. {html.escape(row.source)}"
-            f"{' (from memory)' if row.checked == 'from memory' else ''}.</em>"
+            f"<em>{'' if row.why in row.message else f'Why here: {html.escape(row.why)}. '}"
+            f"Ask: {html.escape(row.defer_to)}. {html.escape(row.source)}{_from_memory(row.checked)}.</em>"
             for row in rows.itertuples()
         ]
         sections += [f"<h3>{heading}</h3>{_list(items)}"] if items else []
@@ -371,27 +386,31 @@ def _allergens(advice: Advice) -> str:
             "Ingredient": table["ingredient"],
             "With": table["options"],
             "Food": table["food"],
-            "Holds": table["allergens"],
+            "Its name tells of": table["allergens"].replace("", "none named"),
         }
     ).assign(**{"Read the label": table["read_the_label"]})
-    first = table_shown(read.set_index("Ingredient"), "By ingredient; read every label, also for “may contain”")
+    caption = (
+        "A screen of names for the allergens on the US and Canadian lists. Read every label, also for “may contain”: "
+        "nothing named does not mean that nothing is there, and celery, buckwheat, lupin and others are not looked for"
+    )
+    first = table_shown(read.set_index("Ingredient"), caption)
     changes = advice.allergen_changes
     changes = changes[(changes["adds"] != "") | (changes["removes"] != "")]
     if changes.empty:
-        return f"{first.data}<p>No swap changes the allergens found.</p>"
+        return f"{first.data}<p>No swap changes which allergens the names tell of; its label may.</p>"
     read = pd.DataFrame(
         {
             "Swap": changes["choice"] + ": " + changes["option"],
             "Adds": changes["adds"],
-            "Removes": changes["removes"],
+            "No longer named (the dish may still hold it)": changes["removes"],
+            "Read the label of": changes["read_the_label"],
         }
     ).set_index("Swap")
-    return f"{first.data}{table_shown(read, 'What a swap adds or removes').data}"
+    return f"{first.data}{table_shown(read, 'What the names of a swap tell of').data}"
 
 
 def _safety(advice: Advice) -> str:
     table = advice.safety
-    memory = table["checked"].eq("from memory").map({True: " (from memory)", False: ""})
     read = pd.DataFrame(
         {
             "For": table["food"],
@@ -399,7 +418,7 @@ def _safety(advice: Advice) -> str:
             "Here": table["here"],
             "Elsewhere, where it differs": table["elsewhere"],
             "In this recipe": table["ingredients"],
-            "Source": table["source"] + memory,
+            "Source": table["source"] + table["checked"].map(_from_memory),
         }
     ).set_index("For")
     return str(table_shown(read, "Local food-safety codes and licensed practice come first").data)

@@ -12,9 +12,9 @@ from pydantic import BeforeValidator, Field
 
 from swaptable.errors import SwaptableError
 from swaptable.located_yaml import Place, SourceText
-from swaptable.model_files import FileModel, as_text, read_model, text_of
+from swaptable.model_files import FileModel, as_text, kind_of, read_model, text_of
 from swaptable.recipes import AmountField
-from swaptable.units import parse_amount, parse_percent
+from swaptable.units import Amount, parse_amount, parse_percent
 
 __all__ = ["Audience", "DayPlan", "Limit", "PlannedFood", "PlannedRecipe", "Supplement", "read_audience", "read_day"]
 
@@ -26,17 +26,51 @@ def _share(text: Any) -> float:
     if isinstance(text, float):
         return text
     words = text_of(text)
-    share = parse_percent(words) if "%" in words else parse_amount(words).number
-    if not 0 < share <= 1 or ("%" not in words and parse_amount(words).measure):
-        raise SwaptableError(f"found '{text}'; expected a part of the day, such as 1/3 or 30 %")
-    return share
+    try:
+        amount = parse_amount(f"{100 * parse_percent(words):.12g}") if "%" in words else parse_amount(words)
+        share = amount.number / 100 if "%" in words else amount.number
+        if 0 < share <= 1 and not amount.measure:
+            return share
+    except SwaptableError:
+        pass
+    raise SwaptableError(f"found '{words}'; expected a part of the day, such as 1/3 or 30 %")
+
+
+def _number(text: Any) -> float:
+    """Read a number above 0, also a fraction."""
+    if isinstance(text, float):
+        return text
+    try:
+        amount = parse_amount(text_of(text))
+    except SwaptableError:
+        raise SwaptableError(f"found {kind_of(text)}; expected a number above 0, such as 1 or 1/2") from None
+    if amount.number <= 0 or amount.measure:
+        raise SwaptableError(f"found {kind_of(text)}; expected a number above 0, such as 1 or 1/2")
+    return amount.number
+
+
+def _dose(text: Any) -> Amount:
+    """Read an amount of a component."""
+    if isinstance(text, Amount):
+        return text
+    try:
+        amount = parse_amount(text_of(text))
+    except SwaptableError:
+        raise SwaptableError(f"found {kind_of(text)}; expected a number and a unit, such as 2000 mg or 2.5 g") from None
+    if amount.number <= 0:
+        raise SwaptableError(f"found {kind_of(text)}; expected an amount above 0")
+    return amount
+
+
+Dose = Annotated[Amount, BeforeValidator(_dose), as_text("2000 mg")]
+Sentence = Annotated[str, Field(min_length=1)]
 
 
 class Limit(FileModel):
     """What somebody in charge limits for this audience; never set by the program."""
 
     component: str
-    at_most: AmountField = Field(alias="at most", description="A day's amount, such as 2000 mg.")
+    at_most: Dose = Field(alias="at most", description="A day's amount, such as 2000 mg.")
     source: str = Field(min_length=1, description="Who sets it, and where it is published.")
 
     @classmethod
@@ -75,7 +109,7 @@ class Audience(FileModel):
     share_of_day: Annotated[float, BeforeValidator(_share), as_text("1/3")] = Field(MEAL_SHARE, alias="share of day")
     limits: tuple[Limit, ...] = ()
     concerns: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = Field(min_length=1)
+    cautions: tuple[Sentence, ...] = Field(min_length=1)
     source: SourceText = Field(default_factory=SourceText, exclude=True)
 
     @classmethod
@@ -93,7 +127,7 @@ class PlannedRecipe(FileModel):
     """Servings of a recipe in a day, of the variant named by its options."""
 
     recipe: str
-    servings: Annotated[float, Field(gt=0, allow_inf_nan=False)] = 1.0
+    servings: Annotated[float, BeforeValidator(_number), as_text("1 1/2")] = 1.0
     options: dict[str, str] = Field(default_factory=dict, alias="with")
 
 
@@ -108,7 +142,7 @@ class Supplement(FileModel):
     """What a person says she takes in a day; stated, never advised."""
 
     component: str
-    amount: AmountField
+    amount: Dose
 
 
 class DayPlan(FileModel):

@@ -33,9 +33,11 @@ __all__ = [
     "READ_LABEL",
     "allergen_changes",
     "allergens_of",
+    "cautions_brought",
     "cautions_for",
     "known_concerns",
     "safety_for",
+    "swap_concerns",
 ]
 
 EVERYONE = "everyone"
@@ -48,8 +50,10 @@ _HERE = {
     "CA": ("Canada", "Canada food service"),
 }
 _FOR_COOKED = ("cool", "hold hot at or above", "cook for hot holding to")  # what was not heated needs none of it
+CANNOT_BE_TOLD = "cannot be told"
 _CAUTION_COLUMNS = [
-    "caution", "concern", "kind", "named", "why", "message", "defer_to", "limit_source", "source", "checked",
+    "caution", "concern", "kind", "named", "component", "why", "message", "defer_to", "limit_source", "source",
+    "checked",
 ]  # fmt: skip
 _SAFETY_COLUMNS = ["food", "ingredients", "rule", "here", "elsewhere", "differ", "source", "checked"]
 
@@ -188,18 +192,29 @@ def _listed(amounts: Amounts, row: pd.Series) -> _Listed:
 # Each gives why a caution is shown, in words, or nothing.
 
 
+def _is_food(row: pd.Series) -> Callable[[Line], bool]:
+    rule = _rule_of(row)
+    return lambda line: rule.means(line.food)
+
+
+def _is_uncooked_food(row: pd.Series) -> Callable[[Line], bool]:
+    rule = _rule_of(row)
+    return lambda line: _is_unheated(line) and rule.means(line.food)
+
+
+def _is_allergen(row: pd.Series) -> Callable[[Line], bool]:
+    return partial(_tells_of, row["pattern"])
+
+
+_FOODS: Mapping[str, Callable[[pd.Series], Callable[[Line], bool]]] = {
+    "food": _is_food,
+    "uncooked food": _is_uncooked_food,
+    "allergen": _is_allergen,
+}
+
+
 def _by_food(amounts: Amounts, row: pd.Series, named: bool) -> str:
-    rule = _rule_of(row)
-    return _lines_where(amounts, lambda line: rule.means(line.food))
-
-
-def _by_uncooked_food(amounts: Amounts, row: pd.Series, named: bool) -> str:
-    rule = _rule_of(row)
-    return _lines_where(amounts, lambda line: _is_unheated(line) and rule.means(line.food))
-
-
-def _by_allergen(amounts: Amounts, row: pd.Series, named: bool) -> str:
-    return _lines_where(amounts, partial(_tells_of, row["pattern"]))
+    return _lines_where(amounts, _FOODS[row["trigger"]](row))
 
 
 def _by_amount(amounts: Amounts, row: pd.Series, named: bool) -> str:
@@ -216,7 +231,7 @@ def _by_amount(amounts: Amounts, row: pd.Series, named: bool) -> str:
         return f"{name}: {span} {found.unit} per serving{where}; shown from {_number(limit)} {found.unit}"
     if named and not found.whole.all():  # an unknown amount is not a small one
         reaches = f"whether a serving reaches {_number(limit)} {found.unit}"
-        return f"{name}: some values are missing, so it cannot be told {reaches}"
+        return f"{name}: some values are missing, so it {CANNOT_BE_TOLD} {reaches}"
     return ""
 
 
@@ -230,7 +245,7 @@ def _by_change(amounts: Amounts, row: pd.Series, named: bool) -> str:
             ends = [f"{_number(found.values[at])} {found.unit} with '{found.labels[at]}'" for at in (least, most)]
             return f"from {ends[0]} to {ends[1]}, per serving"
     if named and not found.whole.all():
-        return "by how much cannot be told, since some values are missing"
+        return f"by how much {CANNOT_BE_TOLD}, since some values are missing"
     return ""
 
 
@@ -239,13 +254,85 @@ def _by_concern(amounts: Amounts, row: pd.Series, named: bool) -> str:
 
 
 _TRIGGERS: Mapping[str, Callable[[Amounts, pd.Series, bool], str]] = {
-    "food": _by_food,
-    "uncooked food": _by_uncooked_food,
-    "allergen": _by_allergen,
+    **dict.fromkeys(_FOODS, _by_food),
     "amount": _by_amount,
     "change": _by_change,
     "concern": _by_concern,
 }
+
+
+def _doubt(trigger: str, why: str) -> str:
+    return "It is not known whether this applies: " if trigger == "amount" and CANNOT_BE_TOLD in why else ""
+
+
+def swap_concerns(amounts: Amounts, concerns: Iterable[str]) -> pd.Series:
+    """Say which concerns of an audience a variant brings up by its foods and the recipe as written does not.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    concerns : iterable of str
+        Medicines and conditions of the audience.
+
+    Returns
+    -------
+    Series
+        By label of the variant: the concerns, joined by a comma; empty where there is none.
+    """
+    grid, wanted = amounts.grid, _checked_concerns(list(concerns))
+    brought: list[list[str]] = [[] for _ in grid.labels]
+    for _, row in caution_rows().iterrows():
+        holds, asked = _FOODS.get(row["trigger"]), [w for w in row["concern"].split("|") if _plain(w) in wanted]
+        if holds is None or not asked:
+            continue
+        present = grid.listed(_present(grid, holds(row))) == 1
+        for place in np.flatnonzero(present & ~present[0]):
+            brought[place].append(asked[0])
+    return pd.Series([", ".join(dict.fromkeys(words)) for words in brought], index=grid.labels)
+
+
+def cautions_brought(amounts: Amounts, concerns: Iterable[str] = ()) -> pd.DataFrame:
+    """List the cautions that a variant calls for and the recipe as written does not.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    concerns : iterable of str, optional
+        Medicines and conditions of the audience.
+
+    Returns
+    -------
+    DataFrame
+        One row per variant and caution: ``variant``, ``caution``, ``concern`` (the word that is named, else its first),
+        ``named`` (the audience names it, or it is for everyone), ``message``, ``source``. A food brings one where the
+        recipe as written has no such food, an amount where it reaches the limit only in the variant, a change where
+        the variant differs by that much from as written; an amount that is not known brings none here.
+    """
+    grid, wanted, rows = amounts.grid, _checked_concerns(list(concerns)), []
+    for _, row in caution_rows().iterrows():
+        holds = _FOODS.get(row["trigger"])
+        if holds is not None:
+            present = grid.listed(_present(grid, holds(row))) == 1
+            brought = present & ~present[0]
+        elif row["trigger"] in ("amount", "change"):
+            values = _listed(amounts, row).values
+            least = row["at_least"] * (1 - AT_LIMIT)
+            reached = values >= least
+            brought = reached & ~reached[0] if row["trigger"] == "amount" else np.abs(values - values[0]) >= least
+        else:
+            continue
+        words = row["concern"].split("|")
+        asked = [word for word in words if _plain(word) in wanted or word == EVERYONE]
+        for place in np.flatnonzero(brought):
+            change = f"by {_number(abs(values[place] - values[0]))} {row['unit']}" if row["trigger"] == "change" else ""
+            rows.append(
+                {
+                    "variant": grid.labels[place], "caution": row["caution"], "concern": (asked or words)[0],
+                    "named": bool(asked), "message": row["message"].replace("{change}", change),
+                    "source": row["source"],
+                }
+            )  # fmt: skip
+    return pd.DataFrame(rows, columns=["variant", "caution", "concern", "named", "message", "source"])
 
 
 def cautions_for(amounts: Amounts, concerns: Iterable[str] = ()) -> pd.DataFrame:
@@ -262,8 +349,9 @@ def cautions_for(amounts: Amounts, concerns: Iterable[str] = ()) -> pd.DataFrame
     DataFrame
         One row per caution: ``caution`` (its name), ``concern`` (the word that is named, else its first), ``kind``
         (``medicine``, ``condition`` or ``food safety``), ``named`` (the audience names it, or it is for everyone),
-        ``why`` it is shown (ingredients and options, or an amount per serving), ``message``, ``defer_to``,
-        ``limit_source``, ``source`` and ``checked``. Those that are named come first.
+        ``component`` (what it is about, or empty), ``why`` it is shown (ingredients and options, or an amount per
+        serving), ``message``, ``defer_to``, ``limit_source``, ``source`` and ``checked``. Those that are named come
+        first.
 
     Raises
     ------
@@ -290,8 +378,9 @@ def cautions_for(amounts: Amounts, concerns: Iterable[str] = ()) -> pd.DataFrame
                     "concern": (asked or words)[0],
                     "kind": row["kind"],
                     "named": named,
+                    "component": row["component"],
                     "why": why,
-                    "message": row["message"].replace("{change}", why),
+                    "message": _doubt(row["trigger"], why) + row["message"].replace("{change}", why),
                     "defer_to": row["defer_to"],
                     "limit_source": row["limit_source"],
                     "source": row["source"],

@@ -29,10 +29,13 @@ from swaptable.variants import Grid, Line
 __all__ = [
     "QUESTIONS",
     "Certainty",
+    "Source",
     "certainty_of",
     "effect_errors",
     "evidence_shares",
+    "independent_sources",
     "index_certainty",
+    "slope_of",
     "with_certainty",
 ]
 
@@ -75,7 +78,7 @@ class Certainty:
 
 
 @dataclass(frozen=True, eq=False)
-class _Source:
+class Source:
     """What one standard deviation of one independent source changes in the batch.
 
     ``whole`` sources move all components together (a weight); others move each component by itself.
@@ -162,7 +165,7 @@ def _without_uptake(line: Line, values: np.ndarray, components: list[str]) -> tu
 
 
 @lru_cache(maxsize=4)
-def _sources(grid: Grid, question: str) -> tuple[_Source, ...]:
+def independent_sources(grid: Grid, question: str) -> tuple[Source, ...]:
     """Give every independent source; lines that share a food or a retention row share its error."""
     components = list(component_table(grid.release)["component"])
     errors = _food_errors(grid.release)[QUESTIONS.index(question)]
@@ -195,7 +198,7 @@ def _sources(grid: Grid, question: str) -> tuple[_Source, ...]:
     sources = []
     for key, parts in together.items():
         summed: xr.Variable = sum(parts[1:], parts[0])
-        sources.append(_Source(summed.isel(component=slice(-1)), key[0] == WHOLE, summed.isel(component=-1)))
+        sources.append(Source(summed.isel(component=slice(-1)), key[0] == WHOLE, summed.isel(component=-1)))
     return tuple(sources)
 
 
@@ -247,13 +250,13 @@ Parts = list[xr.Variable]
 
 
 def _accumulate(
-    amounts: Amounts, question: str, change_of: Callable[[_Source], Parts]
+    amounts: Amounts, question: str, change_of: Callable[[Source], Parts]
 ) -> tuple[xr.DataArray, xr.DataArray]:
     """Sum the squares of what the sources change, and of what they change in the difference from as written."""
     grid = amounts.grid
     variance: dict[frozenset[object], xr.Variable] = {}
     difference: dict[frozenset[object], xr.Variable] = {}
-    for source in _sources(grid, question):
+    for source in independent_sources(grid, question):
         for change in change_of(source):
             # squares are summed over a source's own choices first: the whole grid is touched once for each set
             dims = frozenset(change.dims)
@@ -294,7 +297,7 @@ def certainty_of(amounts: Amounts, basis: str = "serving", question: str = QUEST
     energy = amounts.data["per_batch"].sel(component="ENERC_KCAL", drop=True).variable
     energy_at = _places(amounts)["ENERC_KCAL"]
 
-    def change_of(source: _Source) -> Parts:
+    def change_of(source: Source) -> Parts:
         if basis == "batch":
             return [source.change]
         if basis == "serving":
@@ -347,7 +350,7 @@ def effect_errors(amounts: Amounts, component: str, basis: str = "serving") -> d
     scale = {"batch": 1.0, "serving": 1 / amounts.recipe.servings}.get(basis, np.nan)
     squares = {(c, o): 0.0 for c, options in grid.choices.items() for o in options[1:]}
     place = _places(amounts)[component]
-    for source in _sources(grid, QUESTIONS[0]):
+    for source in independent_sources(grid, QUESTIONS[0]):
         change = _on_grid(source.change.isel(component=place), grid)
         for choice, option in squares:
             apart = change.sel({choice: option}, drop=True) - change.sel({choice: grid.choices[choice][0]}, drop=True)
@@ -380,9 +383,9 @@ def index_certainty(
     """
     value = index(amounts)
     places = _places(amounts)
-    slopes = {places[component]: _slope(amounts, index, value, component).variable for component in components}
+    slopes = {places[component]: slope_of(amounts, index, value, component).variable for component in components}
 
-    def change_of(source: _Source) -> Parts:
+    def change_of(source: Source) -> Parts:
         moved = [slope * source.change.isel(component=place) for place, slope in slopes.items()]
         return [sum(moved[1:], moved[0])] if source.whole else moved
 
@@ -392,7 +395,7 @@ def index_certainty(
     return Certainty(value, (variance**0.5).where(known), value - written, (difference**0.5).where(known))
 
 
-def _slope(
+def slope_of(
     amounts: Amounts, index: Callable[[Amounts], xr.DataArray], value: xr.DataArray, component: str
 ) -> xr.DataArray:
     """Find what one unit more of a component in the batch does to an index, by a small step."""

@@ -12,14 +12,13 @@ from swaptable.audiences import read_audience
 from swaptable.claims import claim_verdicts, front_of_pack, judge_claims
 from swaptable.day import add_up, judge_day, read_plan
 from swaptable.errors import InputError
-from swaptable.folders import DATA
 from swaptable.nutrients import Amounts
 from swaptable.reference import FACTORS
-from swaptable.study import GAPS, compute_recipe, find_aims, find_file
-from swaptable.targets import Aims, day_targets, judge_servings
+from swaptable.study import GAPS, compute_recipe, files_in, find_file
+from swaptable.targets import Aims, day_targets, find_aims, judge_servings
 from swaptable.verdicts import Verdict
 
-__all__ = ["Survey", "files_in", "survey_collection"]
+__all__ = ["Survey", "survey_collection"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,11 +30,13 @@ class Survey:
     regime : str
     recipes, audiences : dict
         Name → title.
+    cautions : dict
+        Audience → the cautions of its file.
     targets : DataFrame
         Every leading verdict: ``recipe``, ``audience`` and the columns of
         :func:`swaptable.targets.judge_servings`, for the recipe as written and its best variant.
     scores : DataFrame
-        One row per recipe, audience and variant named in ``which`` (as written, best): ``aims`` (how many leading
+        One row per recipe, audience and ``variant`` named in ``which`` (as written, best): ``aims`` (how many leading
         verdicts there are), ``met``, ``not_met`` and ``cannot_tell``, and ``sodium_mg_per_serving``.
     claims : DataFrame
         Claims that some variant of a recipe meets: ``recipe``, ``claim``, ``title``, ``variants_met``,
@@ -44,13 +45,14 @@ class Survey:
         Every planned day judged for its person: ``day``, ``title``, ``group`` and the columns of
         :func:`swaptable.day.judge_day`.
     symbols : DataFrame
-        The front-of-package screen of each recipe as written: ``recipe``, ``component``, ``word``.
+        ``recipe`` and the columns of :func:`swaptable.claims.front_of_pack`, of each recipe as written.
     source_line : str
     """
 
     regime: str
     recipes: dict[str, str]
     audiences: dict[str, str]
+    cautions: dict[str, tuple[str, ...]]
     targets: pd.DataFrame
     scores: pd.DataFrame
     claims: pd.DataFrame
@@ -67,11 +69,6 @@ class Survey:
             "symbols": self.symbols,
             "days": self.days,
         }
-
-
-def files_in(folder: str) -> list[str]:
-    """Name the files of a folder of ``data/``, such as ``"recipes"``."""
-    return sorted(path.stem for path in (DATA / folder).glob("*.yaml"))
 
 
 def _counts(rows: pd.DataFrame) -> dict[str, int]:
@@ -142,7 +139,8 @@ def survey_collection(
     given_names = {"recipes": recipes, "audiences": audiences, "days": days}
     names = {folder: list(given) or files_in(folder) for folder, given in given_names.items()}
     for what, given in names.items():
-        twice = next((name for name in given if given.count(name) > 1), None)
+        found = [find_file(name, what, ".yaml").resolve() for name in given]
+        twice = next((name for name, path in zip(given, found, strict=True) if found.count(path) > 1), None)
         if twice is not None:
             raise InputError(f"found '{twice}' twice among the {what}; name each once")
     people = {name: read_audience(find_file(name, "audiences", ".yaml")) for name in names["audiences"]}
@@ -163,11 +161,12 @@ def survey_collection(
         regime=regime,
         recipes=titles,
         audiences={name: audience.title for name, audience in people.items()},
+        cautions={name: audience.cautions for name, audience in people.items()},
         targets=pd.concat(targets, ignore_index=True),
         scores=pd.DataFrame(scores),
         claims=pd.concat(claims, ignore_index=True),
         symbols=pd.concat(symbols, ignore_index=True),
-        days=pd.concat([_judged_day(day, release) for day in names["days"]], ignore_index=True),
+        days=pd.concat([_judged_day(day, release) for day in names["days"]] or [pd.DataFrame()], ignore_index=True),
         source_line=source_line,
     )
 

@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 from IPython.display import HTML
 
-from swaptable.advice_report import in_order, mark
+from swaptable.advice_report import bullets, in_order, mark
 from swaptable.collection import Survey
-from swaptable.figures import STYLE, Chart, finished, new_figure, wrapped
+from swaptable.figures import STYLE, Chart, draw_cells, finished, new_figure, wrapped
 from swaptable.findings import amount_text, plain_name
 from swaptable.judgement import REGIMES
 from swaptable.reference import component_label
@@ -52,28 +52,17 @@ def plot_survey(survey: Survey) -> Chart:
     recipes, audiences = list(survey.recipes), list(survey.audiences)
     scores = survey.scores.set_index(["recipe", "audience", "which"])
     figure, (axes,) = new_figure(2.6 + 0.75 * len(audiences))
-    share = np.zeros((len(audiences), len(recipes)))
+    shades = np.full((len(audiences), len(recipes)), np.nan)
+    texts = np.full(shades.shape, "shown, not judged", dtype=object)
     for row, audience in enumerate(audiences):
         for column, recipe in enumerate(recipes):
             written, best = (scores.loc[(recipe, audience, which)] for which in ("as written", "best"))
-            if not written["aims"]:
-                axes.text(column, row, "shown, not judged", ha="center", va="center", fontsize=9)
-                continue
-            share[row, column] = written["met"] / written["aims"]
-            text = f"{written['met']} of {written['aims']} met"
-            text += f"\nbest variant: {best['met']}" if best["met"] > written["met"] else ""
-            dark = share[row, column] > 0.6
-            axes.text(column, row, text, ha="center", va="center", fontsize=10, color="white" if dark else "black")
-    axes.imshow(share, cmap="Greys", vmin=0, vmax=1.3, aspect="auto")
-    axes.set_xticks(range(len(recipes)), [wrapped(survey.recipes[name], 16) for name in recipes], fontsize=10)
-    axes.xaxis.tick_top()
-    axes.set_yticks(range(len(audiences)), [wrapped(survey.audiences[name], 30) for name in audiences], fontsize=10)
-    axes.tick_params(length=0)
-    axes.spines[:].set_visible(False)
-    axes.set_xticks(np.arange(-0.5, len(recipes)), minor=True)
-    axes.set_yticks(np.arange(-0.5, len(audiences)), minor=True)
-    axes.grid(which="minor", color="white", lw=2)
-    axes.tick_params(which="minor", length=0)
+            if written["aims"]:
+                shades[row, column] = 0.77 * written["met"] / written["aims"]
+                more = f"\nbest variant: {best['met']}" if best["met"] > written["met"] else ""
+                texts[row, column] = f"{written['met']} of {written['aims']} met{more}"
+    labels = [wrapped(survey.audiences[name], 30) for name in audiences]
+    draw_cells(axes, texts, shades, labels, [wrapped(survey.recipes[name], 16) for name in recipes])
     note = (
         "Aims surely met by one serving: what each group of an audience is to get more of or keep down, against its "
         "share of the day. Darker: more are met as written."
@@ -116,6 +105,7 @@ def aims_shown(survey: Survey) -> HTML:
             )
         table = pd.DataFrame(cells)
         tables.append(str(table_shown(table, f"{title}: a serving as written, and percent of the day").data))
+        tables.append(bullets(survey.cautions[audience]))
     legend = (
         "✓ met, ✗ not met, ? cannot tell: the 90 % interval holds the aim, or values are missing. Which variant meets "
         "most aims is counted by these verdicts alone: read the cautions in the recipe's own report first."
@@ -152,10 +142,10 @@ def days_shown(survey: Survey) -> HTML:
         cells: dict[str, dict[str, str]] = {}
         for row in rows[rows["kind"].isin([*RECOMMENDED, *LIMITS])].itertuples():
             said = f"{row.kind} {amount_text(row.day_value, row.unit)}: {row.word}"
-            if row.counted != "food and supplements":
-                said += f" ({amount_text(row.amount, row.unit)} from {row.counted.removesuffix(' only')} alone)"
+            if row.applies_to != TOTAL:
+                said += f" (of {row.applies_to}; {row.counted} bring {amount_text(row.amount, row.unit)})"
             cell = cells.setdefault(component_label(row.component), {"In the day": "", "At least": "", "At most": ""})
-            if row.counted == "food and supplements" and row.applies_to == TOTAL:
+            if row.applies_to == TOTAL:
                 cell["In the day"] = amount_text(row.amount, row.unit)
             column = "At least" if row.operator == ">=" else "At most"
             cell[column] = "; ".join(filter(None, (cell[column], said)))

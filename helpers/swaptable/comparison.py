@@ -11,7 +11,7 @@ import xarray as xr
 from swaptable.nutrients import Amounts
 from swaptable.variants import Grid
 
-__all__ = ["choice_effects", "differences", "frontier", "variant_values"]
+__all__ = ["choice_effects", "differences", "frontier", "unbeaten", "variant_values"]
 
 
 def variant_values(values: xr.DataArray, grid: Grid) -> pd.Series:
@@ -131,9 +131,32 @@ def frontier(less: pd.Series, more: pd.Series) -> pd.Series:
     >>> frontier(less, more).tolist()
     [True, True, False]
     """
-    known = pd.DataFrame({"low": less, "high": more}).dropna()
-    best = known.groupby("low")["high"].max()  # in order of low
-    before = best.cummax().shift().reindex(known["low"]).to_numpy()  # the best of all that are lower
-    alike = best.reindex(known["low"]).to_numpy()
-    on = (known["high"].to_numpy() >= alike) & ~(before >= known["high"].to_numpy())
-    return pd.Series(on, index=known.index).reindex(less.index, fill_value=False)
+    return pd.Series(unbeaten(np.column_stack([-less.to_numpy(dtype=float), more.to_numpy(dtype=float)])), less.index)
+
+
+def unbeaten(gains: np.ndarray) -> np.ndarray:
+    """Mark the rows that no other beats on all measures.
+
+    Parameters
+    ----------
+    gains : ndarray
+        Variants × any number of measures, each turned so that more is better. A NaN is never on the frontier.
+
+    Returns
+    -------
+    ndarray of bool
+        True where no row has as much of every measure and more of one.
+
+    Examples
+    --------
+    >>> unbeaten(np.array([[3.0, 1.0, 0.0], [1.0, 3.0, 0.0], [1.0, 1.0, 1.0], [1.0, 1.0, 0.0]])).tolist()
+    [True, True, True, False]
+    """
+    on = np.zeros(len(gains), dtype=bool)
+    left = np.flatnonzero(np.isfinite(gains).all(axis=1))
+    left = left[np.lexsort(-gains[left].T[::-1])]  # the best in the first measure first: none behind can beat it
+    while left.size:
+        first, rest = gains[left[0]], gains[left[1:]]
+        on[left[0]] = True
+        left = left[1:][(rest > first).any(axis=1) | (rest == first).all(axis=1)]
+    return on

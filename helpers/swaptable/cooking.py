@@ -32,6 +32,7 @@ __all__ = ["NOT_COOKED", "STATED", "Cooking", "cook_food", "find_yield", "retent
 
 NOT_COOKED = "not cooked"
 STATED = "recipe"  # origin of a yield that the user weighed
+SR28 = "sr28"  # whose codes the published tables of cuts and pairs name
 FEWEST_FOR_A_RANGE = 3
 FROZEN, _FROM_FROZEN = "frozen", "from frozen"
 # Processes that a food may undergo after it was cooked or canned, with published factors of their own.
@@ -183,12 +184,18 @@ def retention_for(
     )
 
 
+def _sr28_code(food: Food, release: FoodRelease) -> str:
+    """Give the code by which the published tables know a food of SR28; another release's food is in none of them."""
+    return release.full_code(food.code).removeprefix(f"{SR28}:")
+
+
 def _own_yield(food: Food, release: FoodRelease, pairs: str) -> float | None:
     """Work a food's own yield out from its raw and cooked entries, solids being conserved."""
-    cooked = next((c for raw, _, c in (pair.partition(">") for pair in pairs.split("|")) if raw == food.code), None)
+    code = _sr28_code(food, release)
+    cooked = next((c for raw, _, c in (pair.partition(">") for pair in pairs.split("|")) if raw == code), None)
     if cooked is None:
         return None
-    raw_water, cooked_water = (float(release.values(code)["WATER"]) for code in (food.code, cooked))
+    raw_water, cooked_water = (float(release.values(f"{SR28}:{each}")["WATER"]) for each in (code, cooked))
     return (100 - raw_water) / (100 - cooked_water)
 
 
@@ -250,7 +257,7 @@ def _drained_yield(
     food: Food, release: FoodRelease, food_class: str, processes: tuple[str, ...]
 ) -> tuple[float, str, str, float] | None:
     """Find the published yield without the liquid: of the cut, of the food's own pair, of its class."""
-    cut = meat_cut_yield(food.code, processes)
+    cut = meat_cut_yield(_sr28_code(food, release), processes)
     if cut is not None:
         return cut[0], cut[1], "measured", cut[2]
     table = yield_table()
@@ -351,7 +358,7 @@ def cook_food(
     if yield_factor is None and liquid is None and found[0] > 1:
         notes.append("the weight counts water soaked up; say liquid: kept if that water is an ingredient")
     sodium, uptake = _taken_up(food_class, process, liquid, detail, salted_water, found[0])
-    fat_lost, fat_note = _fat_lost(food, (process, *processes_for(cook)), drippings)
+    fat_lost, fat_note = _fat_lost(food, _sr28_code(food, release), (process, *processes_for(cook)), drippings)
     return Cooking(food_class, process, liquid, rows, shares, *found, (*notes, *fat_note, *uptake), fat_lost, sodium)
 
 
@@ -386,9 +393,9 @@ def _taken_up(
     return taken, [*told, f"{taken:.0f} mg of sodium per 100 g raw taken up from salted water"]
 
 
-def _fat_lost(food: Food, processes: tuple[str, ...], drippings: str | None) -> tuple[float, list[str]]:
+def _fat_lost(food: Food, code: str, processes: tuple[str, ...], drippings: str | None) -> tuple[float, list[str]]:
     """Find the fat that leaves with the drippings [g per 100 g raw], and what to say of it."""
-    change = meat_cut_fat_change(food.code, processes)
+    change = meat_cut_fat_change(code, processes)
     if drippings == "discarded":
         if change is None:
             problem = (

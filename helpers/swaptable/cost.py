@@ -78,7 +78,7 @@ def read_prices(path: str | Path) -> dict[str, Price]:
         cells = [value for value in row.values() if isinstance(value, str)]
         if None in row or len(cells) != len(row):
             raise InputError(f"found {_cells(row)} cells; expected {len(_COLUMNS)}", file=file, line=line)
-        if not re.fullmatch(r"\w+:\w+", row["food"]):
+        if not re.fullmatch(r"\w+:[\w.-]+", row["food"]):
             problem = f"found '{row['food']}'; expected a food code with its release, such as sr28:11352"
             raise InputError(problem, file=file, line=line, field="food")
         if row["food"] in prices:
@@ -141,7 +141,7 @@ def cost_table(grid: Grid, prices: Mapping[str, Price]) -> pd.DataFrame:
             line = grid.line(name, variant)
             if line is None:
                 continue
-            price = prices.get(f"{grid.release.name}:{line.food.code}")
+            price = prices.get(grid.release.full_code(line.food.code))
             if price is None or np.isnan(line.purchased_g):
                 missing.append(name)
             else:

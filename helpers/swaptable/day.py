@@ -13,7 +13,8 @@ import xarray as xr
 from swaptable.audiences import DayPlan, PlannedFood, PlannedRecipe, read_day
 from swaptable.certainty import certainty_of
 from swaptable.errors import InputError, SwaptableError, listed, nearest
-from swaptable.foods import FoodRelease, open_release
+from swaptable.foods import FoodRelease
+from swaptable.joined import open_release
 from swaptable.nutrients import DERIVED_FROM, WHOLE_SHARE, Amounts, component_table, compute
 from swaptable.recipes import Recipe
 from swaptable.reference import component_named
@@ -27,6 +28,17 @@ __all__ = ["Day", "add_up", "complements", "judge_day", "read_plan"]
 
 # What the values of a food release count of a form; of the other forms only supplements can be added up.
 FORM_OF_FOOD = {"total intake", "preformed"}
+# A dose in one of these would slip past the upper level that watches the form it was taken in.
+STATE_INSTEAD = {
+    "VITD_IU": "vitamin D, in µg or IU",
+    "VITA_IU": "vitamin A, in µg",
+    "FOL": "folic acid",
+    "FOLDFE": "folic acid",
+    "FOLFD": "folic acid",
+    "NIAEQ": "niacin",
+    "TOCPHA_ADDED": "vitamin E",
+    "NACL_EQ": "sodium",
+}
 ADDED_IN_FOOD = ("FOLAC",)  # folic acid in food was always added
 ENERGY = "ENERC_KCAL_GENERAL"  # the ranges of energy are meant with the general factors
 
@@ -99,8 +111,10 @@ def _planned_food(plan: DayPlan, number: int, planned: PlannedFood, release: Foo
             build_grid(Recipe.model_validate({"title": "food", "servings": 1, "ingredients": eaten}), release)
         )
     except InputError as error:
-        problem = str(error).removeprefix("ingredients.food.").partition(": ")
-        raise plan.source.error(("foods", number, problem[0]), problem[2]) from None
+        field = error.field.removeprefix("ingredients.food").lstrip(".")
+        raise plan.source.error(
+            ("foods", number, *([field] if field in ("food", "amount") else [])), error.problem
+        ) from None
     line = amounts.grid.line("food", {})
     described = line.food.description if line is not None else planned.food
     return _item(f"{planned.amount.number:g} {planned.amount.measure} {described}", amounts, {}, 1.0)
@@ -108,11 +122,13 @@ def _planned_food(plan: DayPlan, number: int, planned: PlannedFood, release: Foo
 
 def _supplements(plan: DayPlan, units: pd.Series) -> pd.DataFrame:
     """List supplements by component, and count what they add to derived components, such as folic acid to folate."""
-    rows = {}
+    rows, names = [], []
     for number, supplement in enumerate(plan.supplements):
         field = "component"
         try:
             tag = component_named(supplement.component, list(units.index))
+            if tag in STATE_INSTEAD:
+                raise SwaptableError(f"found '{supplement.component}'; expected what was taken: {STATE_INSTEAD[tag]}")
             field = "amount"
             dose = component_amount(supplement.amount, tag, str(units[tag]))
         except SwaptableError as error:
@@ -123,8 +139,9 @@ def _supplements(plan: DayPlan, units: pd.Series) -> pd.DataFrame:
             row[whole] += parts.get(tag, 0.0) * dose
         if tag == "VITA_RAE":  # of a stated form nobody knows, the one that can do harm
             row["RETOL"] += dose
-        rows[f"Supplement: {supplement.component} {supplement.amount.number:g} {supplement.amount.measure}"] = row
-    return pd.DataFrame(rows, index=units.index).T
+        rows.append(row)
+        names.append(f"Supplement: {supplement.component} {supplement.amount.number:g} {supplement.amount.measure}")
+    return pd.DataFrame(rows, index=names, columns=units.index, dtype=float)
 
 
 def read_plan(day: str | Path) -> DayPlan:
@@ -209,13 +226,14 @@ def judge_day(day: Day) -> pd.DataFrame:
     Notes
     -----
     An upper level for added forms or supplements is compared with the supplements alone, since a food table does
-    not tell how much of a vitamin was added; folic acid is the exception.
+    not tell how much of a vitamin was added; folic acid is the exception. The adequate intake of sodium is no aim of
+    a day, and is left out.
     """
     rows = []
     totals = day.totals
     for intake in intakes_for(day.plan.group).itertuples():
         tag = intake.compared_with
-        if tag not in totals.index or intake.unit not in ("g", "mg", "µg", "%E"):
+        if tag not in totals.index or intake.unit not in ("g", "mg", "µg", "%E") or (tag, intake.kind) == ("NA", "AI"):
             continue
         total = totals.loc[tag]
         with_food = intake.applies_to in FORM_OF_FOOD or tag in ADDED_IN_FOOD
@@ -229,6 +247,8 @@ def judge_day(day: Day) -> pd.DataFrame:
             limit = convert(intake.value, intake.unit, unit)
         operator = "<=" if intake.kind in ("UL", "CDRR", "AMDR_HIGH") else ">="
         verdict = Verdict(int(judge_listed(amount, error, operator, limit, whole)))
+        if operator == "<=" and intake.unit != "%E" and total["supplements"] > limit:
+            verdict = Verdict.NOT_MET  # the supplement alone: food can only add to it
         rows.append(
             {
                 "component": intake.component, "kind": intake.kind, "operator": operator,

@@ -21,7 +21,7 @@ class SwaptableError(ValueError):
     """
 
     def __init__(self, problem: str, about: str = "") -> None:
-        self.about = about
+        self.problem, self.about = problem, about
         super().__init__(problem)
 
 
@@ -52,6 +52,7 @@ class InputError(SwaptableError):
         self.file, self.line, self.column, self.field = file, line, column, field
         place = ":".join(str(part) for part in (file, line, column) if part is not None)
         super().__init__(": ".join(part for part in (place, field, problem) if part))
+        self.problem = problem
 
 
 def nearest(word: str, allowed: Iterable[str]) -> str:

@@ -42,6 +42,7 @@ __all__ = [
 
 BLUE, ORANGE, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#6b6b6b"
 WIDTH = 10.0
+MOST_UPRIGHT = 8  # labels over the columns of a table of cells, before they lean
 Z90 = Z[0.90]
 STYLE: dict[Any, Any] = {
     "font.size": 12,
@@ -83,10 +84,18 @@ def new_figure(height: float, columns: int = 1, **options: Any) -> tuple[Figure,
     return figure, axes[0]
 
 
+def _balanced(text: str, width: int) -> str:
+    """Break a text into as few lines as fit, none of them left nearly empty."""
+    lines = textwrap.wrap(text, width)
+    while len(lines) > 1 and len(textwrap.wrap(text, width - 1)) == len(lines):
+        width -= 1
+    return "\n".join(textwrap.wrap(text, width))
+
+
 def finished(figure: Figure, source_line: str, name: str, words: tuple[str, str], note: str = "") -> Chart:
     """Put the finding above a chart and the note and the source below it."""
     title, alt = words
-    figure.suptitle("\n".join(textwrap.wrap(title, 76)), x=0.01, ha="left", fontsize=15, fontweight="bold")
+    figure.suptitle(_balanced(title, 76), x=0.01, ha="left", fontsize=15, fontweight="bold")
     foot = " ".join(f"{note} {source_line}".split())
     figure.supxlabel("\n".join(textwrap.wrap(foot, 130)), x=0.01, ha="left", fontsize=9, color=GREY)
     return Chart(name, figure, title, alt)
@@ -103,6 +112,37 @@ def wrapped(label: str, width: int = 34) -> str:
     return "\n".join(textwrap.wrap(label, width))
 
 
+def draw_cells(axes: Axes, texts: np.ndarray, shades: np.ndarray, rows: list[str], columns: list[str]) -> None:
+    """Draw a table whose cells are shaded and say what they hold.
+
+    Parameters
+    ----------
+    axes : Axes
+    texts, shades : ndarray
+        Rows × columns: words, and darkness from 0 to 1 (NaN: none).
+    rows, columns : list of str
+        Labels; those of columns stand on top.
+    """
+    shades = np.nan_to_num(shades)
+    axes.imshow(shades, cmap="Greys", vmin=0, vmax=1, aspect="auto")
+    for row, column in np.ndindex(shades.shape):
+        colour = "white" if shades[row, column] > 0.55 else "black"
+        axes.text(column, row, str(texts[row, column]), ha="center", va="center", fontsize=10, color=colour)
+    if len(columns) > MOST_UPRIGHT:
+        flat = [" ".join(label.split()) for label in columns]
+        axes.set_xticks(range(len(columns)), flat, fontsize=10, rotation=38, ha="left", rotation_mode="anchor")
+    else:
+        axes.set_xticks(range(len(columns)), columns, fontsize=10)
+    axes.xaxis.tick_top()
+    axes.set_yticks(range(len(rows)), [wrapped(label, 44) for label in rows], fontsize=9.5)
+    axes.tick_params(length=0)
+    axes.spines[:].set_visible(False)
+    axes.set_xticks(np.arange(-0.5, len(columns)), minor=True)
+    axes.set_yticks(np.arange(-0.5, len(rows)), minor=True)
+    axes.grid(which="minor", color="white", lw=2)
+    axes.tick_params(which="minor", length=0)
+
+
 @mpl.rc_context(STYLE)
 def plot_density(study: Study) -> Chart:
     """Draw sodium per serving against nutrient density, with the frontier.
@@ -116,8 +156,8 @@ def plot_density(study: Study) -> Chart:
     on = table[table["on_frontier"]].sort_values("sodium_mg_per_serving")
     axes.plot(on["sodium_mg_per_serving"], on[NRF], color=BLUE, lw=1.5, zorder=1)
     groups = (
-        (rest[~rest["on_frontier"]], "o", "#9a9a9a", 45, "another variant is better"),
-        (rest[rest["on_frontier"]], "D", BLUE, 75, "frontier: no other is better on both"),
+        (rest[~rest["on_frontier"]], "o", "#9a9a9a", 45, "another has less sodium and a higher index"),
+        (rest[rest["on_frontier"]], "D", BLUE, 75, "frontier: none has both less sodium and a higher index"),
         (first, "s", ORANGE, 110, "recipe as written"),
     )
     for rows, marker, colour, size, label in groups:
@@ -242,25 +282,15 @@ def plot_daily_values(study: Study) -> Chart:
     """
     table, whole = study.percent_daily_value.loc[study.shown()], study.percent_is_whole.loc[study.shown()]
     figure, (axes,) = new_figure(2.2 + 0.34 * len(table))
-    axes.imshow(np.minimum(table.to_numpy(dtype=float), 100), cmap="Greys", vmin=0, vmax=130, aspect="auto")
     (_, low), (_, high) = word_limits(study.regime).items()
+    texts = np.full(table.shape, "", dtype=object)
     for row, column in np.ndindex(table.shape):
         value = table.iat[row, column]
         bound = "" if whole.iat[row, column] else "≥"
         mark = " ▲" if value >= high else " ▽" if value <= low and not bound else ""
-        axes.text(
-            column, row, "not known" if np.isnan(value) else f"{bound}{value:.0f}{mark}", ha="center", va="center",
-            fontsize=10, color="white" if value > 75 else "black",
-        )  # fmt: skip
-    axes.set_xticks(range(table.shape[1]), [wrapped(component_label(c), 12) for c in table.columns], fontsize=10)
-    axes.xaxis.tick_top()
-    axes.set_yticks(range(len(table)), [wrapped(label, 44) for label in table.index], fontsize=9.5)
-    axes.tick_params(length=0)
-    axes.spines[:].set_visible(False)
-    axes.set_xticks(np.arange(-0.5, table.shape[1]), minor=True)
-    axes.set_yticks(np.arange(-0.5, len(table)), minor=True)
-    axes.grid(which="minor", color="white", lw=2)
-    axes.tick_params(which="minor", length=0)
+        texts[row, column] = "not known" if np.isnan(value) else f"{bound}{value:.0f}{mark}"
+    shades = np.minimum(table.to_numpy(dtype=float), 100) / 130
+    draw_cells(axes, texts, shades, list(table.index), [wrapped(component_label(c), 12) for c in table.columns])
     (little, _), (much, _) = word_limits(study.regime).items()
     note = (
         f"Percent of the daily value per serving, {REGIMES[study.regime]}. ▽ {little} ({low:.0f} % or less), "

@@ -80,6 +80,12 @@ def _least_sodium(study: Study) -> pd.Series:
     return table.loc[whole["sodium_mg_per_serving"].idxmin()] if len(whole) else table.iloc[0]
 
 
+def _read_first(study: Study, variant: pd.Series) -> str:
+    """Never praise a swap that a concern of this class speaks against without saying so in the same breath."""
+    concerns = variant["concerns_of_class"]
+    return f" (first read the caution on {concerns})" if concerns else ""
+
+
 def headline(study: Study) -> str:
     """State the study's main result in one sentence."""
     first, least = study.variants.iloc[0], _least_sodium(study)
@@ -91,7 +97,8 @@ def headline(study: Study) -> str:
         gaps_told = "" if study.variants["sodium_whole"].all() else " of those whose sodium is known"
         return f"{written} ({percent}); no variant{gaps_told} has less."
     unsure = "" if least["sodium_real"] else ", which is no real difference"
-    return f"{written} ({percent}); {amount_text(least['sodium_mg_per_serving'])} mg with {least.name}{unsure}."
+    sodium = amount_text(least["sodium_mg_per_serving"])
+    return f"{written} ({percent}); {sodium} mg with {least.name}{unsure}{_read_first(study, least)}."
 
 
 def density_finding(study: Study) -> tuple[str, str]:
@@ -114,7 +121,7 @@ def density_finding(study: Study) -> tuple[str, str]:
             else f"and {'raises' if change > 0 else 'lowers'} nutrient density" if abs(change) >= 1
             else "with no real difference in nutrient density"
         )  # fmt: skip
-        title = f"{_sentence(least.name)} saves {drop} mg of sodium a serving {density}"
+        title = f"{_sentence(least.name)} saves {drop} mg of sodium a serving {density}{_read_first(study, least)}"
     alt = (
         f"Scatter of {len(table)} variants: sodium from {amount_text(table['sodium_mg_per_serving'].min())} to "
         f"{amount_text(table['sodium_mg_per_serving'].max())} mg a serving, nutrient-rich-foods index 9.3 from "

@@ -72,7 +72,8 @@ def evidence_of(source_code: str, derivation_code: str, n: float = 0) -> str:
         One of :data:`EVIDENCE_LABELS`, the first that fits:
 
         ``assumed zero``: source 7, derivation Z;
-        ``label``: sources 5, 8, 9, derivations LC, MC, ML, FLC, FLM, S (product standard);
+        ``label``: sources 5, 8, 9, derivations LC, MC, ML, FLC, FLM, S (product standard), and LC.. of FoodData
+        Central, whatever their source;
         ``imputed`` from another form, food or table: BF.., BNA, CA.., DI, PIE, PIK, O, T; source 4 without derivation;
         ``measured``: sources 12 and 13; sources 1 and 6 with an analysis counted or derivation A, AI, JA;
         ``calculated``: from the food's own values (AR, AS, DA, PAK, PAE, NC, NP, NR, BD), by recipe (RA, RC, RF, RK..,
@@ -90,7 +91,8 @@ def evidence_of(source_code: str, derivation_code: str, n: float = 0) -> str:
         return "assumed zero"
     if source_code not in _KNOWN_SOURCES:
         return "not stated"
-    if source_code in {"5", "8", "9"} or derivation_code in _LABEL_DERIVATIONS:
+    is_label = derivation_code in _LABEL_DERIVATIONS or derivation_code.startswith("LC")
+    if source_code in {"5", "8", "9"} or is_label:
         return "label"
     if _IMPUTED_DERIVATIONS.fullmatch(derivation_code) or (source_code, derivation_code) == ("4", ""):
         return "imputed"

@@ -22,11 +22,12 @@ import pandas as pd
 import pyarrow.parquet as pq
 
 from swaptable.errors import InputError, SwaptableError, nearest
-from swaptable.folders import DATA
+from swaptable.folders import DATA, HOME
 
-__all__ = ["Food", "FoodRelease", "Portion", "open_release", "state_of", "write_release"]
+__all__ = ["Food", "FoodRelease", "Portion", "open_release", "refuse_existing", "state_of", "write_release"]
 
 TABLES_NEEDED = ("foods", "values", "portions", "components")
+_LARGE = 1_000_000  # rows
 
 # Words of a description that say what was done to the food; the last one in the description decides.
 _RAW_OR_COOKED = re.compile(
@@ -170,6 +171,10 @@ class FoodRelease:
             )
         return pq.read_table(path).to_pandas()
 
+    def full_code(self, code: str) -> str:
+        """Give a code of the release with its name in front, as recipes and prices write it."""
+        return f"{self.name}:{code}"
+
     @cached_property
     def foods(self) -> pd.DataFrame:
         """One row per food, indexed by ``code``."""
@@ -229,14 +234,17 @@ class FoodRelease:
             close = [whole] if whole in self.foods.index else get_close_matches(bare, self.foods.index, n=1, cutoff=0.8)
             hint = f"; did you mean '{close[0]}' ({self.foods.at[close[0], 'description']})?" if close else ""
             raise SwaptableError(f"found '{code}'; expected a food code of {self.name}{hint}")
-        row = self.foods.loc[bare]
+        return self._food(bare)
+
+    def _food(self, code: str) -> Food:
+        row = self.foods.loc[code]
         return Food(
-            code=bare,
+            code=code,
             description=str(row["description"]),
             food_group=str(row["food_group"]),
             refuse_percent=float(row["refuse_percent"]),
             refuse_description=str(row["refuse_description"] or ""),
-            portions=self._portions.get(bare, ()),
+            portions=self._portions.get(code, ()),
         )
 
     def raw_form(self, food: Food) -> str | None:
@@ -261,7 +269,7 @@ class FoodRelease:
             if state_of(text) == "raw"
         }
         best = max(shared, key=lambda code: shared[code], default=None)
-        return None if best is None else f"{self.name}:{best} {texts[best]}"
+        return None if best is None else f"{self.full_code(best)} {texts[best]}"
 
     def values(self, code: str) -> pd.Series:
         """Give the values of one food.
@@ -316,10 +324,10 @@ def open_release(name: str | Path = "sr28") -> FoodRelease:
     InputError
         If there is no release of that name, with the names there are.
     """
-    folder = Path(name)
-    if not folder.is_dir():
-        folder = DATA / "foods" / str(name)
-    if not folder.is_dir():
+    tried = (Path(name), HOME / str(name), DATA / "foods" / str(name))
+    folder = next((each for each in tried if (each / "manifest.json").is_file()), None)
+    folder = folder or next((each for each in tried if each.is_dir()), None)
+    if folder is None:
         known = sorted(path.parent.name for path in (DATA / "foods").glob("*/manifest.json"))
         raise InputError(
             f"found '{name}'; expected one of {', '.join(known)}{nearest(str(name), known)}", field="release"
@@ -327,7 +335,19 @@ def open_release(name: str | Path = "sr28") -> FoodRelease:
     return _open_folder(folder.resolve())
 
 
-def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.DataFrame]) -> FoodRelease:
+def refuse_existing(folder: Path) -> None:
+    """Refuse a destination that exists, before a long import begins.
+
+    Raises
+    ------
+    InputError
+        If the folder exists, since a release is never overwritten.
+    """
+    if folder.exists():
+        raise InputError("exists already, and a release is never overwritten; name another folder", file=folder)
+
+
+def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.DataFrame | Path]) -> FoodRelease:
     """Write a release as compact Parquet with its manifest, whole or not at all.
 
     Parameters
@@ -336,8 +356,9 @@ def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.D
         Destination; must not exist, since a release is never overwritten.
     manifest : dict
         What is known of the source: ``name``, ``title``, ``source``, ``released``, ``licence`` ...
-    tables : dict of DataFrame
-        By table name; ``foods``, ``values``, ``portions`` and ``components`` are needed.
+    tables : dict of DataFrame or Path
+        By table name; ``foods``, ``values``, ``portions`` and ``components`` are needed. A path is a finished
+        Parquet file on the same disk, which is moved.
 
     Returns
     -------
@@ -348,8 +369,7 @@ def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.D
     InputError
         If the folder exists or a needed table is missing.
     """
-    if folder.exists():
-        raise InputError("exists already, and a release is never overwritten; name another folder", file=folder)
+    refuse_existing(folder)
     missing = [name for name in TABLES_NEEDED if name not in tables]
     if missing:
         raise InputError(f"found no table '{missing[0]}'; expected {', '.join(TABLES_NEEDED)}", file=folder)
@@ -359,8 +379,14 @@ def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.D
     entries = {}
     for name, table in tables.items():
         path = part / f"{name}.parquet"
-        table.to_parquet(path, index=False, compression="zstd", compression_level=19)
-        entries[name] = {"sha256": _sha256(path), "rows": len(table), "columns": list(table.columns)}
+        if isinstance(table, Path):
+            table.replace(path)
+        else:
+            level = 19 if len(table) < _LARGE else 3  # the last percent of a large table takes minutes
+            table.to_parquet(path, index=False, compression="zstd", compression_level=level)
+        schema = pq.read_schema(path)
+        rows = pq.read_metadata(path).num_rows
+        entries[name] = {"sha256": _sha256(path), "rows": rows, "columns": list(schema.names)}
     text = json.dumps(manifest | {"tables": entries}, indent=2, ensure_ascii=False)
     (part / "manifest.json").write_text(text + "\n", encoding="utf-8", newline="\n")
     part.rename(folder)

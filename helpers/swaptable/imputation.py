@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from swaptable.food_values import EVIDENCE_LABELS, cells_of, pooled_by_group
-from swaptable.foods import FoodRelease, open_release
+from swaptable.foods import Food, FoodRelease
 
 __all__ = ["METHOD_LABELS", "FilledRelease", "Imputation", "fill_gaps", "impute"]
 
@@ -60,19 +60,39 @@ class FilledRelease(FoodRelease):
     ----------
     imputation : Imputation
         What was filled in, how, and how far off it may be.
+    source : FoodRelease
+        The release without what was filled in.
     """
 
     imputation: Imputation
+    source: FoodRelease
 
     @cached_property
     def matrix(self) -> np.ndarray:
         """Values per 100 g edible portion, imputed ones included."""
         return self.imputation.matrix
 
-    @cached_property
+    @property
     def published(self) -> FoodRelease:
         """The release without what was filled in."""
-        return open_release(self.folder)
+        return self.source
+
+    @property
+    def sha256(self) -> str:
+        """The hash of the release without what was filled in."""
+        return self.source.sha256
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Read one table of the published release."""
+        return self.source.table(name)
+
+    def full_code(self, code: str) -> str:
+        """Give a code of the release with its name in front."""
+        return self.source.full_code(code)
+
+    def food(self, code: str) -> Food:
+        """Look one food up, as the published release does."""
+        return self.source.food(code)
 
 
 @lru_cache(maxsize=2)
@@ -87,7 +107,7 @@ def fill_gaps(release: FoodRelease) -> FilledRelease:
     -------
     FilledRelease
     """
-    return FilledRelease(release.folder, release.manifest, impute(release))
+    return FilledRelease(release.folder, release.manifest, impute(release), release)
 
 
 def _food_words(description: str) -> list[str]:

@@ -12,7 +12,7 @@ import yaml
 from swaptable.errors import InputError
 from swaptable.folders import shown
 
-__all__ = ["Place", "SourceText", "read_yaml"]
+__all__ = ["Place", "SourceText", "parse_yaml", "read_yaml"]
 
 Place = tuple[str | int, ...]
 
@@ -71,6 +71,29 @@ def read_yaml(path: Path) -> tuple[Any, SourceText]:
         raise InputError(
             f"is not UTF-8 text (byte {error.start} is 0x{error.object[error.start]:02x})", file=name
         ) from error
+    return parse_yaml(text, name)
+
+
+def parse_yaml(text: str, name: str) -> tuple[Any, SourceText]:
+    """Read YAML that is at hand as a text.
+
+    Parameters
+    ----------
+    text : str
+    name : str
+        Name of the file it is from, for errors.
+
+    Returns
+    -------
+    found : dict, list or str
+    source : SourceText
+        Both as for :func:`read_yaml`.
+
+    Raises
+    ------
+    InputError
+        If it is not YAML, holds a key twice or uses aliases.
+    """
     try:
         for event in yaml.parse(text, Loader=yaml.BaseLoader):
             if isinstance(event, yaml.AliasEvent):

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from swaptable.errors import SwaptableError, listed, nearest
-from swaptable.foods import open_release
+from swaptable.joined import open_release
 from swaptable.pairs import FOOD_GROUPS, find_pairs, pair_values
 from swaptable.reference import component_label, retention_estimates, retention_table
 from swaptable.validation import METHODS, held_out, summarise

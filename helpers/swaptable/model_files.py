@@ -12,7 +12,10 @@ from swaptable.errors import InputError, SwaptableError, listed, nearest
 from swaptable.located_yaml import Place, SourceText, read_yaml
 from swaptable.units import measure_named, parse_amount
 
-__all__ = ["FileModel", "as_text", "kind_of", "read_model", "text_of", "weight_of"]
+__all__ = ["FileModel", "as_text", "check_model", "kind_of", "read_model", "text_of", "weight_of"]
+
+
+LONGEST = 60  # of what an error repeats
 
 
 def text_of(value: Any) -> str:
@@ -24,7 +27,9 @@ def text_of(value: Any) -> str:
 
 def kind_of(value: Any) -> str:
     """Say what was found, for an error."""
-    return "a mapping" if isinstance(value, Mapping) else "a list" if isinstance(value, list) else f"'{value}'"
+    if isinstance(value, Mapping | list):
+        return "a mapping" if isinstance(value, Mapping) else "a list"
+    return f"'{value}'" if len(str(value)) <= LONGEST else f"'{str(value)[:LONGEST]}…'"
 
 
 def weight_of(text: Any) -> float:
@@ -96,6 +101,7 @@ _EXPECTED = {
     "too_short": "at least one",
     "greater_than": "more than 0",
     "float_parsing": "a number",
+    "float_type": "a number",
     "finite_number": "a number",
 }
 
@@ -122,7 +128,29 @@ def read_model(path: Path, model: type[_M]) -> _M:
     InputError
         With file, line, column, field, the value found and what is allowed.
     """
-    found, source = read_yaml(path)
+    return check_model(*read_yaml(path), model)
+
+
+def check_model(found: Any, source: SourceText, model: type[_M]) -> _M:
+    """Check what was read, from a file or from the rows of a sheet.
+
+    Parameters
+    ----------
+    found : dict
+        Fields with their texts.
+    source : SourceText
+        Where each of them stands.
+    model : type of FileModel
+
+    Returns
+    -------
+    FileModel
+
+    Raises
+    ------
+    InputError
+        As for :func:`read_model`.
+    """
     if not isinstance(found, dict):
         raise source.error((), f"found {kind_of(found)}; expected fields such as title: ...")
     if "source" in found:  # never by a file

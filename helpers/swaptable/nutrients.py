@@ -373,6 +373,8 @@ def compute(grid: Grid) -> Amounts:
     components = list(table["component"])
     parts = [_ingredient_table(grid, name, components) for name in grid.lines]
     edible = _total([part.edible_g for part in parts], grid)
+    if not float(edible.sel(grid.as_written)) > 0:
+        raise grid.recipe.source.error(("ingredients",), "weigh nothing as written; expected an amount above 0")
     estimated = _total([part.cooked_g for part in parts], grid)
     cooked, origin = _cooked_weight(grid, _total([part.soaked_g for part in parts], grid), estimated)
 
@@ -497,7 +499,7 @@ def lines_table(amounts: Amounts) -> pd.DataFrame:
                 {
                     "ingredient": name,
                     "options": ", ".join(f"{choice}: {option}" for choice, option in options),
-                    "food": f"{amounts.grid.release.name}:{line.food.code}",
+                    "food": amounts.grid.release.full_code(line.food.code),
                     "description": line.food.description,
                     "edible_g": line.edible_g,
                     "as_purchased_g": line.purchased_g,

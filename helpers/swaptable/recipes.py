@@ -34,8 +34,8 @@ MOST_YIELD = 10.0  # dried foods swell to a few times their weight; beyond this 
 # The grid names its own dimensions and columns with these; a choice of the same name would hide them.
 RESERVED = {
     "allowed", "amount", "amount_standard_error", "basis", "batch", "changes", "choice", "component",
-    "cooked weight", "cooked_g", "cooked_g_per_serving", "cooked_sd_g", "cost_per_serving", "currency",
-    "difference", "edible_g", "effect", "energy_kcal_per_serving", "high_90", "ingredient", "known share",
+    "concerns_of_class", "cooked weight", "cooked_g", "cooked_g_per_serving", "cooked_sd_g", "cost_per_serving",
+    "currency", "difference", "edible_g", "effect", "energy_kcal_per_serving", "high_90", "ingredient", "known share",
     "known_share", "low_90", "mean_percent_dv_per_100kcal", "measure", "name", "not_priced",
     "nrf93_2009_per_100kcal", "nrf93_2009_real", "nrf93_2009_standard_error", "nrf93_2016_per_100kcal",
     "on_frontier", "option", "per_batch", "plate_sd", "real", "sodium_mg_per_serving", "sodium_percent_dv_ca",

@@ -19,6 +19,7 @@ __all__ = [
     "FACTORS",
     "NO_CLASS",
     "Z",
+    "aisles",
     "allergen_foods",
     "allergen_lists",
     "calcium_absorption_of",
@@ -27,10 +28,13 @@ __all__ = [
     "claims_not_judged",
     "component_label",
     "component_named",
+    "culinary_families",
     "daily_value_words",
     "daily_values",
     "dietary_reference_intakes",
+    "drained_contents",
     "food_class_of",
+    "food_words",
     "front_of_pack_rules",
     "general_density",
     "haem_share_of",
@@ -43,10 +47,12 @@ __all__ = [
     "nutrient_rich_foods",
     "practice_values",
     "processes_for",
+    "purchase_units",
     "retention_errors",
     "retention_estimates",
     "retention_table",
     "safe_temperatures",
+    "scaling_notes",
     "uptake_error",
     "uptake_table",
     "vitamins_and_minerals",
@@ -363,6 +369,32 @@ def general_density(food: Food) -> tuple[float, str] | None:
     return None
 
 
+def drained_contents(food: Food) -> tuple[float, float | None, str] | None:
+    """Find how much of a canned food is left when its liquid is poured off.
+
+    Parameters
+    ----------
+    food : Food
+
+    Returns
+    -------
+    (float, float or None, str) or None
+        Drained over whole contents [-], what a millilitre of the whole contents weighs [g/ml], and the source.
+    """
+    table = _table("drained_contents")
+    for _, row in table[table["food_group"] == food.food_group].iterrows():
+        if re.search(row["pattern"], food.description, re.I):
+            density = row["contents_g_per_ml"]
+            return float(row["drained_share"]), float(density) if density else None, str(row["source"])
+    return None
+
+
+@lru_cache(maxsize=1)
+def food_words() -> pd.DataFrame:
+    """Give trade words and what they mean, as described in ``data/README.md``: ``word``, ``means``, ``kind``."""
+    return _table("food_words")
+
+
 @lru_cache(maxsize=1)
 def kitchen_errors() -> dict[str, float]:
     """Give the relative standard deviation of each way of measuring in a kitchen [-]; assumed, no source."""
@@ -458,6 +490,30 @@ def allergen_foods() -> pd.DataFrame:
 def safe_temperatures() -> pd.DataFrame:
     """Safe temperatures and times by ``item`` and ``authority``: ``celsius``, ``fahrenheit``, ``hold``, ``note``."""
     return _numbers(_table("safe_temperatures"), ["celsius", "fahrenheit"])
+
+
+@lru_cache(maxsize=1)
+def scaling_notes() -> pd.DataFrame:
+    """Give what does not go on in proportion in a fuller or emptier pan: ``note``, ``when``, ``text`` ..."""
+    return _numbers(_table("scaling_notes"), ["begin_with_percent"])
+
+
+@lru_cache(maxsize=1)
+def purchase_units() -> pd.DataFrame:
+    """Give in what foods are sold: ``unit`` and its weight [g], or the release's ``portion`` times ``pieces``."""
+    return _numbers(_table("purchase_units"), ["grams", "pieces"])
+
+
+@lru_cache(maxsize=1)
+def aisles() -> pd.DataFrame:
+    """Say where foods stand in a shop and at which ``station`` they are prepared, with the usual ``task``; in order."""
+    return _table("aisles")
+
+
+@lru_cache(maxsize=1)
+def culinary_families() -> pd.DataFrame:
+    """Which foods belong to a culinary family, and its ``role`` in a dish; the first rule that fits decides."""
+    return _table("culinary_families")
 
 
 @lru_cache(maxsize=1)

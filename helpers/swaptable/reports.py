@@ -99,7 +99,7 @@ def table_shown(table: pd.DataFrame, caption: str, digits: int = 3) -> HTML:
         return html.escape(str(value))
 
     plain = table.map(cell)
-    plain.index.name = None
+    plain.index = [html.escape(str(label)) for label in plain.index]
     plain.columns = [html.escape(str(column).replace("_", " ")) for column in plain.columns]
     body = plain.to_html(escape=False, border=0)
     return HTML(body.replace(">", f"><caption>{html.escape(caption)}</caption>", 1))

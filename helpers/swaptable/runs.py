@@ -28,9 +28,10 @@ from tqdm import tqdm
 
 from swaptable.errors import InputError, SwaptableError, listed, nearest
 from swaptable.folders import DATA, HOME, NOTEBOOKS, shown
-from swaptable.foods import open_release
+from swaptable.joined import open_release
 from swaptable.located_yaml import SourceText, read_yaml
-from swaptable.study import find_file
+from swaptable.model_files import kind_of
+from swaptable.study import files_in, find_file
 
 __all__ = ["Parameter", "Run", "notebook_parameters", "read_runs", "run_all", "run_notebook", "write_index"]
 
@@ -41,7 +42,11 @@ ABANDONED_SECONDS = 3600
 ASIDE = "replaced-"
 MOST_ATTEMPTS = 20
 _TYPES: dict[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
-_FILES = {"recipe": ("recipes", ".yaml"), "audience": ("audiences", ".yaml"), "prices": (".", ".csv")}
+_FILES = {  # parameters that name files, one or a list of them
+    "recipe": ("recipes", ".yaml"), "audience": ("audiences", ".yaml"), "prices": (".", ".csv"),
+    "recipes": ("recipes", ".yaml"), "audiences": ("audiences", ".yaml"), "days": ("days", ".yaml"),
+    "words": ("recipes/words", ".txt"),
+}  # fmt: skip
 _PACKAGES = (
     "swaptable",
     "pandas",
@@ -137,9 +142,18 @@ def _declared(line: ast.stmt, file: str) -> Parameter:
     raise InputError(f"found '{ast.unparse(line)}'; {_DECLARED}", file=file, field="parameters")
 
 
+_KIND_WORDS = {
+    "str": "a text",
+    "int": "a whole number",
+    "float": "a number",
+    "bool": "true or false",
+    "list[str]": "a list of texts, such as [one, two]",
+}
+
+
 def _typed(text: Any, parameter: Parameter) -> Any:
     """Turn the text of a runs file into the type that the notebook declares."""
-    expected = f"found '{text}'; expected {parameter.kind}"
+    expected = f"found {kind_of(text)}; expected {_KIND_WORDS.get(parameter.kind, parameter.kind)}"
     if parameter.kind == "list[str]" and isinstance(text, list) and all(isinstance(item, str) for item in text):
         return text
     kind = _TYPES.get(parameter.kind)
@@ -147,7 +161,7 @@ def _typed(text: Any, parameter: Parameter) -> Any:
         raise SwaptableError(expected)
     if kind is bool:
         if text not in ("true", "false"):
-            raise SwaptableError(f"{expected}: true or false")
+            raise SwaptableError(expected)
         return text == "true"
     try:
         return kind(text)
@@ -232,8 +246,10 @@ def _inputs(run: Run) -> dict[str, Any]:
     parameters = {name: value for name, value in {**declared, **run.parameters}.items() if name != OUTPUT}
     inputs = {"notebook": run.notebook}
     for key, (folder, suffix) in _FILES.items():
-        if parameters.get(key):
-            inputs[key] = find_file(parameters[key], folder, suffix)
+        named = parameters.get(key, "")
+        whole = isinstance(named, list) and not named  # an empty list means the whole folder
+        for name in files_in(folder) if whole else named if isinstance(named, list) else [named] if named else []:
+            inputs[f"{key}: {name}" if isinstance(named, list) else key] = find_file(name, folder, suffix)
     release = open_release(parameters.get("release", "sr28"))
     reference = hashlib.sha256(b"".join(path.read_bytes() for path in sorted((DATA / "reference").glob("*.csv"))))
     return {
@@ -309,7 +325,10 @@ def run_notebook(run: Run, reports: Path) -> Path:
     from papermill.exceptions import PapermillExecutionError
 
     started = datetime.now(UTC)
-    record = _inputs(run)
+    try:
+        record = _inputs(run)
+    except SwaptableError as error:
+        raise SwaptableError(f"{run.name}: {error}") from None
     reports.mkdir(parents=True, exist_ok=True)
     work = Path(tempfile.mkdtemp(prefix=f".{run.name}-", dir=reports))
     notebook = work / f"{run.notebook.stem}.ipynb"

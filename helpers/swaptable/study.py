@@ -10,15 +10,15 @@ import numpy as np
 import pandas as pd
 
 from swaptable.audiences import Audience, read_audience
-from swaptable.cautions import known_concerns
+from swaptable.cautions import swap_concerns
 from swaptable.certainty import certainty_of, effect_errors, evidence_shares, index_certainty
 from swaptable.comparison import choice_effects, differences, frontier, variant_values
 from swaptable.cost import cost_table, read_prices
-from swaptable.errors import InputError, SwaptableError, listed, nearest
+from swaptable.errors import InputError, SwaptableError, nearest
 from swaptable.folders import DATA, HOME
-from swaptable.foods import open_release
 from swaptable.imputation import fill_gaps
 from swaptable.indices import NRF_FORMS, chosen_density, index_components, nutrient_rich_foods_index
+from swaptable.joined import open_release
 from swaptable.judgement import REGIMES, daily_value_word, percent_daily_value, valued_as
 from swaptable.nutrients import (
     WHOLE_SHARE,
@@ -30,10 +30,10 @@ from swaptable.nutrients import (
 )
 from swaptable.recipes import read_recipe
 from swaptable.reference import FACTORS, component_label, component_named
-from swaptable.targets import Aims, check_audience, day_targets
+from swaptable.targets import day_targets, find_aims
 from swaptable.variants import build_grid
 
-__all__ = ["Study", "compute_recipe", "find_aims", "find_file", "study_recipe"]
+__all__ = ["Study", "compute_recipe", "files_in", "find_file", "study_recipe"]
 
 NRF_COLUMNS = dict(zip(NRF_FORMS, ("nrf93_2009_per_100kcal", "nrf93_2016_per_100kcal"), strict=True))
 NRF = NRF_COLUMNS[NRF_FORMS[0]]  # the form of the charts
@@ -103,6 +103,7 @@ class Study:
             "nrf93_2009_standard_error": "± [index]",
             "nrf93_2016_per_100kcal": "The same, 2016 daily values",
             "mean_percent_dv_per_100kcal": "Audience's nutrients [mean % DV per 100 kcal]",
+            "concerns_of_class": "Read the caution on",
             "energy_kcal_per_serving": "Energy [kcal]",
             "cooked_g_per_serving": "Weight [g]",
         }
@@ -110,6 +111,8 @@ class Study:
             names["cost_per_serving"] = f"Cost [{self.variants['currency'].iloc[0]}]"
         if self.variants["mean_percent_dv_per_100kcal"].isna().all():  # an audience that raises nothing
             del names["mean_percent_dv_per_100kcal"]
+        if not self.variants["concerns_of_class"].any():
+            del names["concerns_of_class"]
         return self.variants[list(names)].rename(columns=names)
 
     @property
@@ -197,6 +200,11 @@ def find_file(name: str | Path, folder: str, suffix: str) -> Path:
     return found
 
 
+def files_in(folder: str) -> list[str]:
+    """Name the files of a folder of ``data/``, such as ``"recipes"``."""
+    return sorted(path.stem for path in (DATA / folder).glob("*.yaml"))
+
+
 def compute_recipe(
     recipe: str | Path, release: str | Path = "sr28", factors: str = FACTORS[0], gaps: str = GAPS[0]
 ) -> Amounts:
@@ -236,32 +244,6 @@ def compute_recipe(
     return compute(build_grid(read_recipe(find_file(recipe, "recipes", ".yaml")), foods, factors))
 
 
-def find_aims(audience: Audience, units: pd.Series) -> Aims:
-    """Find the words of an audience file: components, groups and concerns.
-
-    Parameters
-    ----------
-    audience : Audience
-    units : Series
-        Unit of every component, by tag.
-
-    Returns
-    -------
-    Aims
-
-    Raises
-    ------
-    InputError
-        If one is not known, with its place in the file.
-    """
-    known = known_concerns()
-    for number, concern in enumerate(audience.concerns):
-        if concern not in known:
-            problem = f"found concern '{concern}'; expected one of {listed(known, 60)}{nearest(concern, known)}"
-            raise audience.source.error(("concerns", number), problem)
-    return check_audience(audience, units)
-
-
 def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.DataFrame:
     grid, serving = amounts.grid, amounts.per("serving")
     variants = grid.variants()
@@ -278,7 +260,8 @@ def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.D
         ]
     for form, column in NRF_COLUMNS.items():
         table[column] = variant_values(nutrient_rich_foods_index(amounts, form), grid)
-    density = variant_values(chosen_density(amounts, raised, regime), grid) if raised else np.nan
+    valued = [tag for tag in raised if valued_as(tag, percent_daily_value(amounts, regime)) is not None]
+    density = variant_values(chosen_density(amounts, valued, regime), grid) if valued else np.nan
     table["mean_percent_dv_per_100kcal"] = density
     table["energy_kcal_per_serving"] = variant_values(serving.sel(component="ENERC_KCAL"), grid)
     table["cooked_g_per_serving"] = variant_values(amounts.data["cooked_g"] / amounts.recipe.servings, grid)
@@ -364,6 +347,7 @@ def study_recipe(
     grid, per = amounts.grid, amounts.per(basis)
 
     variants = _variant_table(amounts, aims.raised, regime)
+    variants["concerns_of_class"] = swap_concerns(amounts, people.concerns)
     if prices:
         variants = variants.join(cost_table(grid, read_prices(find_file(prices, ".", ".csv"))))
     percent = percent_daily_value(amounts, regime)

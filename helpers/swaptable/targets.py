@@ -10,6 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from swaptable.audiences import Audience
+from swaptable.cautions import known_concerns
 from swaptable.certainty import Certainty, certainty_of
 from swaptable.errors import SwaptableError, listed, nearest
 from swaptable.judgement import POPULATION, daily_value_for
@@ -25,8 +26,8 @@ __all__ = [
     "ROLES",
     "TOTAL",
     "Aims",
-    "check_audience",
     "day_targets",
+    "find_aims",
     "intakes_for",
     "judge_servings",
     "life_stage_groups",
@@ -37,6 +38,7 @@ ROLES = ("raise", "keep down", "show")
 RECOMMENDED = ("RDA", "AI")
 LIMITS = ("CDRR", "UL")
 DAILY_VALUE, AUDIENCE_LIMIT = "daily value", "limit of the audience"
+MAXIMA = ("FAT", "FASAT", "NA", "CHOLE", "SUGAR")  # whose daily values are meant not to be passed: 21 CFR 101.9(d)
 TOTAL = "total intake"
 PRACTICE = {"aim": "common practice: aim", "upper": "common practice: not above"}
 
@@ -112,8 +114,8 @@ def population_of(groups: Sequence[str]) -> str:
     return POPULATION
 
 
-def check_audience(audience: Audience, units: pd.Series) -> Aims:
-    """Find the components and groups that an audience file names.
+def find_aims(audience: Audience, units: pd.Series) -> Aims:
+    """Find what the words of an audience file mean: components, groups, limits and concerns.
 
     Parameters
     ----------
@@ -128,7 +130,7 @@ def check_audience(audience: Audience, units: pd.Series) -> Aims:
     Raises
     ------
     InputError
-        If a word is not known, with its place in the file.
+        If a word is not known, or two contradict each other, with its place in the file.
     """
     known = list(units.index)
     found: list[tuple[str, ...]] = []
@@ -142,11 +144,20 @@ def check_audience(audience: Audience, units: pd.Series) -> Aims:
             except SwaptableError as error:
                 raise audience.source.error((field, number), str(error)) from None
         found.append(tuple(tags))
+    raised, kept_down, shown = found
+    for place in (1, 2):
+        for number, tag in enumerate(found[place]):
+            if any(tag in earlier for earlier in found[:place]):
+                problem = f"found '{words[place][number]}', which is under another word already; expected it once"
+                raise audience.source.error((fields[place], number), problem)
     limits = {}
     for number, limit in enumerate(audience.limits):
         field = "component"
         try:
             tag = component_named(limit.component, known)
+            if tag not in kept_down or tag in limits:
+                problem = "a component under 'keep down'" if tag not in kept_down else "one limit for a component"
+                raise SwaptableError(f"found '{limit.component}'; expected {problem}")
             field = "at most"
             limits[tag] = (component_amount(limit.at_most, tag, units[tag]), str(units[tag]), limit.source)
         except SwaptableError as error:
@@ -156,7 +167,13 @@ def check_audience(audience: Audience, units: pd.Series) -> Aims:
             intakes_for(group)
         except SwaptableError as error:
             raise audience.source.error(("groups", number), str(error)) from None
-    raised, kept_down, shown = found
+        if group in audience.groups[:number]:
+            raise audience.source.error(("groups", number), f"found '{group}' twice; name each group once")
+    concerns = known_concerns()
+    for number, concern in enumerate(audience.concerns):
+        if concern not in concerns:
+            problem = f"found concern '{concern}'; expected one of {listed(concerns, 60)}{nearest(concern, concerns)}"
+            raise audience.source.error(("concerns", number), problem)
     return Aims(audience, raised, kept_down, shown, limits)
 
 
@@ -164,7 +181,7 @@ def _intake_rows(group: str, component: str, kinds: Iterable[str]) -> pd.DataFra
     """Find a group's intakes of a component, of the kinds asked for, for total intake and in mass."""
     rows = intakes_for(group)
     return rows[
-        (rows["component"] == component)
+        ((rows["component"] == component) | (rows["compared_with"] == component))
         & rows["kind"].isin(list(kinds))
         & (rows["applies_to"] == TOTAL)
         & rows["unit"].isin(["g", "mg", "µg"])
@@ -172,7 +189,10 @@ def _intake_rows(group: str, component: str, kinds: Iterable[str]) -> pd.DataFra
     ]
 
 
-def _from_daily_values(component: str, regime: str, population: str) -> list[dict[str, object]]:
+def _from_daily_values(component: str, regime: str, population: str, role: str) -> list[dict[str, object]]:
+    """Find the daily value of a component: an amount to reach of most, a maximum of those in :data:`MAXIMA`."""
+    if (component in MAXIMA) != (role == "keep down"):
+        return []
     table = daily_value_for(regime, population)
     name = next((str(n) for n in table.index if component in str(n).split("+")), None)
     if name is None:
@@ -234,24 +254,25 @@ def day_targets(aims: Aims, regime: str) -> pd.DataFrame:
         One row per group, component and yardstick: ``group``, ``component``, ``role``, ``kind``, ``day_value``,
         ``unit``, ``compared_with``, ``source``, ``checked``, and ``leads``: the yardstick that decides. That is
         the recommended intake of what is to be raised, and of what is to be kept down the audience's own limit,
-        else the group's (CDRR, else UL), else the daily value; others, among them common practice, are shown
-        beside it. A component that is only shown has no yardstick: its limit is set by the care team.
+        else the group's (CDRR, else UL), else a daily value that is meant as a maximum; others, among them common
+        practice, are shown beside it. A component that is only shown has no yardstick: its limit is set by the care
+        team.
     """
     groups = aims.audience.groups or (POPULATION,)
-    population = population_of(aims.audience.groups)
     rows = []
     for group in groups:
+        population = population_of(groups[:0] if group == POPULATION else (group,))
         in_table = bool(aims.audience.groups)
         for component, role in aims.components():
             found: list[dict[str, object]] = []
             if role == "raise":
                 found += _from_intakes(group, component, RECOMMENDED) if in_table else []
-                found = found or _from_daily_values(component, regime, population)
+                found = found or _from_daily_values(component, regime, population, role)
                 found += _from_practice(group, component, "aim", found)
             elif role == "keep down":
                 found += _limits_of(aims, component)
                 found += _from_intakes(group, component, LIMITS) if in_table else []
-                found = found or _from_daily_values(component, regime, population)
+                found = found or _from_daily_values(component, regime, population, role)
                 found += _from_practice(group, component, "upper", found)
             nothing = {"kind": "", "day_value": np.nan, "unit": "", "compared_with": component}
             for number, row in enumerate(found or [nothing | {"source": "", "checked": ""}]):
@@ -263,7 +284,7 @@ def _of(amounts: Amounts, known: Certainty, compared_with: str) -> tuple[xr.Data
     """Give amount, standard error and wholeness of a component or of a sum of some."""
     parts = compared_with.split("+")
     amount = known.amount.sel(component=parts).sum("component", skipna=False)
-    error = (known.error.sel(component=parts) ** 2).sum("component") ** 0.5
+    error = known.error.sel(component=parts).sum("component")  # as if all were wrong together
     whole = (amounts.data["valued_share"].sel(component=parts) > WHOLE_SHARE).all("component")
     return amount, error, whole
 

@@ -20,10 +20,10 @@ from swaptable.errors import InputError, SwaptableError, nearest
 from swaptable.foods import Food, FoodRelease
 from swaptable.recipes import AS_WRITTEN, Patch, Recipe
 from swaptable.reference import FACTORS, component_named, retention_table
-from swaptable.units import measure_named
+from swaptable.units import Amount, measure_named
 from swaptable.weights import Weight, density_of, weigh
 
-__all__ = ["Grid", "Line", "Options", "build_grid"]
+__all__ = ["Grid", "Line", "Options", "build_grid", "swapped_grams"]
 
 MOST_VARIANTS = 100_000  # a table of more has no reader
 MEANINGLESS_ALONE = 4  # an option name this short ("on", "off", "half") needs its choice in front
@@ -224,18 +224,43 @@ def _weigh(recipe: Recipe, fields: _Fields, food: Food) -> tuple[float, Weight, 
     return weight.grams * (1 - share), replace(weight, origin=origin), share
 
 
-def _swapped_grams(
-    release: FoodRelease, fields: _Fields, old: Food, new: Food, grams: float, same: str
+def swapped_grams(
+    release: FoodRelease, amount: Amount, weighed: str | None, old: Food, new: Food, grams: float, same: str
 ) -> tuple[float, str]:
-    """Weigh the food that replaces another so that what the option says stays equal."""
+    """Weigh the food that replaces another so that what the option says stays equal.
+
+    Parameters
+    ----------
+    release : FoodRelease
+        Where both are from.
+    amount : Amount
+        Of the food that is replaced, as the recipe states it.
+    weighed : str or None
+        Whether that is ``"edible"`` (None as well) or ``"as purchased"``.
+    old, new : Food
+    grams : float
+        Edible weight of the old food. [g]
+    same : str
+        ``"weight"``, ``"volume"``, ``"energy"`` or a component.
+
+    Returns
+    -------
+    grams : float
+        Edible weight of the new food. [g]
+    origin : str
+
+    Raises
+    ------
+    SwaptableError
+        If a food has no density, or nothing of what is to stay equal.
+    """
     if same == "weight":
         return grams, f"same edible weight as {old.description}"
     if same == "volume":
-        amount = fields.values["amount"]
-        tokens = amount.measure.split()  # type: ignore[attr-defined]
+        tokens = amount.measure.split()
         unit = measure_named(tokens[0]) if tokens else None
-        if unit is not None and unit.kind == "volume" and fields.values.get("weighed") != "as purchased":
-            weight = weigh(amount, new)  # type: ignore[arg-type]
+        if unit is not None and unit.kind == "volume" and weighed != "as purchased":
+            weight = weigh(amount, new)
             return weight.grams, f"same volume as {old.description}; {weight.origin}"
         volume = grams / density_of(old)[0]
         density, origin, _ = density_of(new)
@@ -296,7 +321,8 @@ class _Builder:
         at = ("choices", choice, option, ingredient)
         new = self.food(fields, str(patch.food), (*at, "food"))
         try:
-            grams, origin = _swapped_grams(self.release, fields, old, new, grams, patch.same or "weight")
+            amount, weighed = fields.values["amount"], fields.values.get("weighed")
+            grams, origin = swapped_grams(self.release, amount, weighed, old, new, grams, patch.same or "weight")  # type: ignore[arg-type]
         except SwaptableError as error:
             place = (*at, "same") if patch.same else (*at, "food")
             raise self.recipe.source.error(place, str(error)) from None

@@ -1,0 +1,41 @@
+"""What a food search costs: reading a release's descriptions once (aim 0.3 s), then a query (aim 10 ms).
+
+Run: ``.venv/bin/python -m pytest tests/benchmarks/test_search_speed.py --benchmark-enable``
+"""
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from swaptable.foods import FoodRelease, open_release
+from swaptable.search import _index, find_foods
+
+QUERIES = Path(__file__).parents[1] / "data" / "food_queries.csv"
+
+
+@pytest.fixture(scope="module")
+def release() -> FoodRelease:
+    """SR28 with its foods table read."""
+    release = open_release()
+    assert len(release.foods) > 8000
+    return release
+
+
+@pytest.mark.benchmark(group="search, load")
+def test_reading_the_descriptions(benchmark, release) -> None:
+    """Build the index anew each time."""
+    index = benchmark.pedantic(_index.__wrapped__, args=(release,), rounds=3)
+    assert len(index.codes) == len(release.foods)
+
+
+@pytest.mark.benchmark(group="search, all queries of the list")
+@pytest.mark.parametrize("spelling", ["right", "two letters swapped"])
+def test_queries(benchmark, release, spelling) -> None:
+    """Answer every query of the list; divide by their number."""
+    with QUERIES.open(encoding="utf-8", newline="") as stream:
+        queries = [row["query"] for row in csv.DictReader(stream)]
+    if spelling != "right":
+        queries = [query[:1] + query[2:3] + query[1:2] + query[3:] for query in queries]
+    found = benchmark(lambda: [find_foods(query, release) for query in queries])
+    assert len(found) == len(queries)
