@@ -31,7 +31,15 @@ _HOMES = {
         "timeline_shown",
     ),
     "collection": ("survey_collection",),
-    "collection_report": ("aims_shown", "claims_met_shown", "days_shown", "plot_survey", "save_survey", "survey_shown"),
+    "collection_report": (
+        "aims_shown",
+        "claims_met_shown",
+        "days_shown",
+        "links_shown",
+        "plot_survey",
+        "save_survey",
+        "survey_shown",
+    ),
     "contrasts": ("explain",),
     "decide": ("decide_recipe",),
     "decide_report": (

@@ -195,6 +195,24 @@ def _amounts(options: argparse.Namespace) -> int:
     return DONE
 
 
+def _gallery(options: argparse.Namespace) -> int:
+    from swaptable.gallery import make_gallery
+
+    for picture in make_gallery():
+        print(shown(picture))
+    return DONE
+
+
+def _charts(options: argparse.Namespace) -> int:
+    from swaptable.publish import SIZES, publish
+    from swaptable.study import study_recipe
+
+    study = study_recipe(options.recipe, options.audience, regime=options.regime, release=options.release)
+    names = publish(study, options.folder, tuple(options.size) or SIZES)
+    print(f"{shown(options.folder)}: {len(names)} files")
+    return DONE
+
+
 def _find(options: argparse.Namespace) -> int:
     from swaptable.joined import open_release
     from swaptable.search import find_foods, hits_table
@@ -533,6 +551,18 @@ def _parser() -> argparse.ArgumentParser:
     handout.add_argument("--release", default="sr28", help="food release (sr28)")
     handout.add_argument("--force", action="store_true", help="overwrite the file")
     handout.set_defaults(command=_handout)
+
+    gallery = commands.add_parser("gallery", help="make the pictures that the README shows anew")
+    gallery.set_defaults(command=_gallery)
+
+    charts = commands.add_parser("charts", help="write a recipe's charts for slides and journals, with captions")
+    charts.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
+    charts.add_argument("audience", help="audience file, or the name of one in data/audiences/")
+    charts.add_argument("folder", type=Path, help="new folder for charts, captions, methods and references")
+    charts.add_argument("--size", action="append", default=[], help="web, slide or print; may be repeated (all)")
+    charts.add_argument("--regime", default="US", help="US or CA (US)")
+    charts.add_argument("--release", default="sr28", help="food release (sr28)")
+    charts.set_defaults(command=_charts)
 
     find = commands.add_parser("find", help="list the foods that a cook's words may mean, best first")
     find.add_argument("word", nargs="+", help="such as: peeled potato raw")

@@ -13,13 +13,16 @@ from swaptable.advice_report import bullets, in_order, mark
 from swaptable.collection import Survey
 from swaptable.figures import STYLE, Chart, draw_cells, finished, new_figure, wrapped
 from swaptable.findings import amount_text, plain_name
+from swaptable.folders import DATA
 from swaptable.judgement import REGIMES
+from swaptable.located_yaml import read_yaml
 from swaptable.reference import component_label
 from swaptable.reports import ESTIMATE, table_shown, write_tables
+from swaptable.study import find_file
 from swaptable.targets import LIMITS, RECOMMENDED, TOTAL
 from swaptable.verdicts import Verdict
 
-__all__ = ["aims_shown", "claims_met_shown", "days_shown", "plot_survey", "save_survey", "survey_shown"]
+__all__ = ["aims_shown", "claims_met_shown", "days_shown", "links_shown", "plot_survey", "save_survey", "survey_shown"]
 
 TITLE = "The programme at a glance"
 
@@ -133,6 +136,38 @@ def claims_met_shown(survey: Survey) -> HTML:
     screen = "; ".join(symbols) or "none as written"
     table = table_shown(read, f"Claims that some variant surely meets, {REGIMES[survey.regime]}; an informal screen")
     return HTML(f"{table.data}<p>Canadian front-of-package symbol, as written: {html.escape(screen)}.</p>")
+
+
+def links_shown(survey: Survey, runs: str = "") -> HTML:
+    """Link to the report of each recipe and audience that a runs file makes, beside this one.
+
+    Parameters
+    ----------
+    survey : Survey
+    runs : str, optional
+        Runs file; ``data/runs.yaml`` by default.
+
+    Returns
+    -------
+    HTML
+    """
+    found, _ = read_yaml(find_file(runs, ".", ".yaml") if runs else DATA / "runs.yaml")
+    links: dict[tuple[str, str], str] = {}
+    for name, run in found.items() if isinstance(found, dict) else ():
+        asked = run.get("parameters") if isinstance(run, dict) else None
+        if isinstance(asked, dict) and run.get("notebook") == "compare_variants":
+            links[str(asked.get("recipe")), str(asked.get("audience"))] = str(name)
+    rows = []
+    for audience, title in survey.audiences.items():
+        cells = []
+        for recipe in survey.recipes:
+            name = links.get((recipe, audience))
+            link = f'<a href="../{html.escape(name)}/index.html">report</a>' if name else "no report of its own"
+            cells.append(f"<td>{link}</td>")
+        rows.append(f"<tr><th>{html.escape(title)}</th>{''.join(cells)}</tr>")
+    head = "".join(f"<th>{html.escape(title)}</th>" for title in survey.recipes.values())
+    caption = "Each report for itself, where the runs file makes one"
+    return HTML(f"<table><caption>{caption}</caption><tr><th></th>{head}</tr>{''.join(rows)}</table>")
 
 
 def days_shown(survey: Survey) -> HTML:

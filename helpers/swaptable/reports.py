@@ -17,7 +17,7 @@ from swaptable.figures import Chart
 from swaptable.findings import gaps, headline
 from swaptable.study import Study
 
-__all__ = ["ESTIMATE", "chart_shown", "summary_shown", "table_shown", "write_tables"]
+__all__ = ["ESTIMATE", "chart_shown", "summary_shown", "svg_of", "table_shown", "write_tables"]
 
 ESTIMATE = (
     "All amounts are estimates from food tables and published factors. They are an aid to a registered dietitian, "
@@ -52,7 +52,7 @@ def chart_shown(chart: Chart, output: str = "") -> HTML:
         folder = Path(output) / "figures"
         folder.mkdir(parents=True, exist_ok=True)
         (folder / f"{chart.name}.png").write_bytes(png)
-        (folder / f"{chart.name}.svg").write_bytes(_with_alt(_bytes(chart.figure, "svg"), chart))
+        (folder / f"{chart.name}.svg").write_bytes(svg_of(chart))
         (folder / f"{chart.name}.txt").write_text(f"{chart.title}\n\n{chart.alt}\n", encoding="utf-8")
     picture = base64.b64encode(png).decode()
     return HTML(
@@ -61,9 +61,9 @@ def chart_shown(chart: Chart, output: str = "") -> HTML:
     )
 
 
-def _with_alt(svg: bytes, chart: Chart) -> bytes:
-    """Put title and description into an SVG, where screen readers look for them."""
-    text = svg.decode()
+def svg_of(chart: Chart) -> bytes:
+    """Write a chart as SVG, title and description where screen readers look for them."""
+    text = _bytes(chart.figure, "svg").decode()
     start = text.index(">", text.index("<svg")) + 1
     words = f"<title>{html.escape(chart.title)}</title><desc>{html.escape(chart.alt)}</desc>"
     return (text[: start - 1] + ' role="img">' + words + text[start:]).encode()
