@@ -54,7 +54,7 @@ CHECKS = [
     ["ruff", "check", "."],
     ["ruff", "format", "--check", "."],
     ["mypy"],
-    ["pytest", "--nbval-lax"],
+    ["pytest", "--nbval-lax", "-n", "auto", "--dist", "loadfile"],
 ]
 
 

@@ -9,8 +9,9 @@ import pytest
 
 from swaptable import cli
 from swaptable.comparison import unbeaten
+from swaptable.contrasts import explain
 from swaptable.decide import decide_recipe, ranked
-from swaptable.decide_findings import decision_headline
+from swaptable.decide_findings import choice_finding, decision_headline
 from swaptable.errors import SwaptableError
 from swaptable.verdicts import Verdict
 
@@ -107,6 +108,14 @@ def test_a_swap_with_a_concern_is_never_praised_without_it():
     decision = decide_recipe("oat_pancakes", "kidney_disease", objective="least sodium", draws=50)
     assert "low-sodium baking powder" in decision.best["variant"]
     assert "first read the caution on kidney disease" in decision_headline(decision)
+    assert "first read the caution on kidney disease" in choice_finding(decision, explain(decision))[0]
+
+
+def test_a_first_place_in_doubt_is_no_fact():
+    """Tuna and sardines are all but level: the sentence must not say that one of them has the most."""
+    decision = decide_recipe("sardine_traybake", "bone_health", draws=500)
+    assert decision.best["probability_best"] < 0.9
+    assert "may have the highest nutrient density" in decision_headline(decision)
 
 
 @pytest.mark.parametrize("measures", [2, 3])

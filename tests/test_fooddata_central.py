@@ -466,3 +466,33 @@ def test_options_of_another_layout_are_refused(
     raw = write_raw(tmp_path / "raw")
     assert main(["import", words[0], str(raw), str(tmp_path / "fdc"), *words[1:]]) == 2
     assert message in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("at", "code", "message"),
+    [(8, b"\x01", "is encrypted; pack it again"), (10, b"\x63", "is packed by the method 99; expected 0")],
+)
+def test_archives_that_cannot_be_unpacked(tmp_path: Path, at: int, code: bytes, message: str) -> None:
+    """A password or an unknown method is one sentence: both stand in the archive's directory."""
+    content = archive({"food.csv": b"fdc_id"})
+    place = content.index(b"PK\x01\x02") + at
+    (tmp_path / "raw.zip").write_bytes(content[:place] + code + content[place + 1 :])
+    with pytest.raises(InputError, match=rf"food\.csv: {message}"):
+        import_fdc(tmp_path / "raw.zip", tmp_path / "fdc")
+
+
+def test_archives_that_explode_are_not_unpacked(tmp_path: Path) -> None:
+    """Zeros shrink to a thousandth, tables do not."""
+    (tmp_path / "raw.zip").write_bytes(archive({"food.csv": bytes(80_000_000)}))
+    with pytest.raises(InputError, match=r"food\.csv: would unpack to .* times its size"):
+        import_fdc(tmp_path / "raw.zip", tmp_path / "fdc")
+
+
+def test_strange_tables_are_one_sentence(tmp_path: Path) -> None:
+    """A header without end, an infinite amount, JSON nested without end."""
+    assert "food_nutrient.csv:1: is no table" in refused(tmp_path / "a", {"food_nutrient": ["x" * 200_000]})
+    endless = {"food_nutrient": [VALUE, "1,100001,1093,inf,3,1,,,,,,"]}
+    assert "food_nutrient.csv:2: amount: found inf; expected a number" in refused(tmp_path / "b", endless)
+    (tmp_path / "deep.json").write_text("[" * 100_000, encoding="utf-8")
+    with pytest.raises(InputError, match=r"deep\.json: is nested too deeply"):
+        import_fdc(tmp_path / "deep.json", tmp_path / "fdc")

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from swaptable.errors import InputError, SwaptableError
-from swaptable.foods import FoodRelease, Portion, open_release, state_of, write_release
+from swaptable.foods import FoodRelease, Portion, open_release, refuse_existing, state_of, write_release
 
 
 @cache
@@ -380,3 +380,25 @@ def test_unknown_release_names_those_there_are() -> None:
     """A name that is no folder is answered with the releases there are."""
     with pytest.raises(InputError, match=r"found 'sr82'; expected one of .*sr28.*did you mean 'sr28'\?"):
         open_release("sr82")
+
+
+def test_a_failed_release_leaves_nothing(tmp_path: Path) -> None:
+    """What was half-written goes; what somebody else has under that name stays."""
+    tables = dict.fromkeys(("foods", "values", "portions"), pd.DataFrame({"code": ["1"]}))
+    with pytest.raises(AttributeError):
+        write_release(tmp_path / "own", {"name": "own"}, {**tables, "components": []})  # type: ignore[dict-item]
+    assert not list(tmp_path.iterdir())
+    (tmp_path / "own.part").mkdir()
+    (tmp_path / "own.part" / "mine.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(InputError, match=r"own\.part: is not what an interrupted import leaves"):
+        refuse_existing(tmp_path / "own")
+    with pytest.raises(InputError, match=r"mine\.txt: is a file; expected a folder"):
+        refuse_existing(tmp_path / "own.part" / "mine.txt" / "own")
+
+
+@pytest.mark.parametrize("text", ["[]", '{"tables": {}}', '{"name": "own", "tables": 1}'])
+def test_a_manifest_of_another_shape(tmp_path: Path, text: str) -> None:
+    """It is refused in one sentence."""
+    (tmp_path / "manifest.json").write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=r"manifest\.json describes no release"):
+        open_release(tmp_path)

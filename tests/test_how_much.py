@@ -201,6 +201,7 @@ def test_what_is_held_fixed_is_said(mix):
     """Retention and yield are held fixed, and the page says so."""
     plan = find_amounts(mix(), ["salt 0 to 20 g"], ["sodium <= 1000 mg"])
     assert plan.sentences[-1] == HELD_FIXED
+    assert "for the cook to judge" in HELD_FIXED
     assert HELD_FIXED in amounts_shown(plan).data
     assert plot_amounts(plan).title.startswith("All targets can be reached")
     assert plan.yaml.startswith("adjusted: {salt: {amount: ")

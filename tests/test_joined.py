@@ -208,3 +208,11 @@ def test_components_of_one_number_keep_apart(sr28: FoodRelease, tmp_path: Path) 
     """A release's own component whose number another has gets a number of its own."""
     joined = join(sr28, other(tmp_path / "other", component="OWN1", nutrient_number=307, unit="g"))
     assert joined.components["nutrient_number"].is_unique
+
+
+def test_a_part_may_have_no_portions(sr28: FoodRelease, tmp_path: Path) -> None:
+    """Foods per 100 g without a serving, a density or a portion: their table of portions is empty."""
+    (tmp_path / "own.csv").write_text("code,description,basis,NA (mg)\na,Bread,100 g,500\n", encoding="utf-8")
+    both = join(sr28, import_plain(tmp_path / "own.csv", tmp_path / "own"))
+    assert (both.food("own:a").portions, both.values("own:a")["NA"]) == ((), 500)
+    assert both.food("sr28:11352").portions

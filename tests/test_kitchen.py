@@ -389,12 +389,56 @@ def test_a_question_can_be_answered(sr28: FoodRelease) -> None:
         ("1 kg carrots", ["Serve with carrots."], "", ""),
         ("1 kg carrots", [], "", ""),
         ("1 tsp salt", ["Boil the salt."], "", ""),
+        ("1 leg of lamb", ["Roast the lamb for 2 hours."], "roasted", ""),
+        ("1 kg pork loin roast", ["Roast the carrots."], "", ""),
+        ("100 g gruyere cheese", ["Off the heat stir in the cheese. Bake for 30 minutes."], "baked", ""),
     ],
 )
 def test_the_method_proposes_cooking(text: str, method: list[str], cook: str, liquid: str, sr28: FoodRelease) -> None:
     """What is said of an ingredient, or of the pot that it is in."""
     cooking = matched_line(text, sr28, *method).cooking
     assert (cooking.cook, cooking.liquid) == (cook, liquid)
+
+
+def test_a_roast_that_rests_is_not_in_the_gravy(sr28: FoodRelease) -> None:
+    """What rests is done; fat poured off and a strained gravy let no liquid of the recipe go."""
+    recipe = read_kitchen_text(
+        "Roast\n\nServes 4\n\n1 whole chicken, about 1.6 kg\n200 g frozen peas\n1 tbsp plain flour\n"
+        "100 ml white wine\n\nMethod\n1. Roast the chicken for 80 minutes. Steam the peas for 4 minutes.\n"
+        "2. Rest the chicken. Pour off the fat from the tin, stir in the flour, then the wine, and simmer. Strain.\n"
+    )
+    lines = match_recipe(recipe, sr28).lines
+    assert [line.cooking.cook for line in lines] == ["roasted", "steamed", "simmered", "simmered"]
+    assert [line.cooking.liquid for line in lines[2:]] == ["kept", "kept"]
+
+
+def test_a_pint_beside_grams_is_asked_about(sr28: FoodRelease) -> None:
+    """An imperial pint is a fifth larger than a US one."""
+    lines = "1 pint milk\n{}\n\nMethod\n1. Mix the milk.\n"
+    asked = [
+        match_recipe(read_kitchen_text(f"Milk\n\nServes 4\n\n{lines.format(other)}"), sr28).lines[0].questions
+        for other in ("200 g flour", "1 cup flour")
+    ]
+    assert any("imperial pint" in question for question in asked[0])
+    assert not any("imperial" in question for question in asked[1])
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "grams"),
+    [
+        ("500 g lean beef mince (5% fat)", "23557", 500),
+        ("1 lb ground beef (80/20)", "23572", 453.59237),
+        ("2 salmon fillets, 150 g each, skinned", "15236", 300),
+        ("2 trout weighing about 300 g each", "15240", 600),
+        ("1 onion, about 200 g, sliced", "11282", 200),
+    ],
+)
+def test_what_stands_behind_a_name_counts(text: str, code: str, grams: float, sr28: FoodRelease) -> None:
+    """A percentage tells which food it is, a weight how much."""
+    line = matched_line(text, sr28)
+    assert line.hit is not None
+    assert line.hit.code == code
+    assert line.line.number == pytest.approx(grams / (453.59237 if line.line.measure == "lb" else 1))
 
 
 def test_a_pot_keeps_its_liquid(sr28: FoodRelease) -> None:

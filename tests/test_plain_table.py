@@ -71,7 +71,7 @@ def test_salt_of_a_label_is_sodium(tmp_path: Path) -> None:
     text = "code,description,basis,NA (mg),NACL_EQ (g)\n1,Food,100 g,900,1\n"
     (tmp_path / "other").mkdir()
     message = refused(tmp_path / "other", text)
-    assert "own.csv:2: NA: sodium and salt disagree: found 900 per 100 g, expected about 400 by its salt" in message
+    assert "own.csv:2: NA (mg): sodium and salt disagree: found 900 per 100 g, expected about 400" in message
 
 
 @pytest.mark.parametrize(
@@ -171,6 +171,13 @@ ONE = "code,description,basis,NA (mg)\n1,Food,100 g,1\n"
             "own.csv:1: NA (g): is the same component as 'NA (mg)'",
         ),
         ("code,description,basis,NA (mg),NA (mg)\n1,Food,100 g,1,1\n", "own.csv:1: has the column 'NA (mg)' twice"),
+        (ONE.replace(",", ";"), "own.csv:1: its columns are separated by ';'; expected ','"),
+        (
+            "code,description,basis,density_g_per_ml,NA (mg)\n1,Food,100 ml,1030,1\n",
+            "own.csv:2: density_g_per_ml: found 1030; expected what 1 ml weighs in g, less than 3",
+        ),
+        (ONE.replace("100 g,1", "100 g," + "9" * 400), "own.csv:2: NA (mg): found '999"),
+        (ONE + "".join(f"x{n},Food,100 g,1\n" for n in range(400)) + "y,Fo\0od,100 g,1\n", "no text at all"),
         (ONE + "1,Other,100 g,2\n", "own.csv:3: code: '1' is there twice, first in line 2"),
         (ONE.replace("1,Food", "a b,Food"), "own.csv:2: code: found 'a b'; expected a code of letters"),
         (ONE.replace("Food", ""), "own.csv:2: description: found nothing"),
@@ -191,7 +198,7 @@ ONE = "code,description,basis,NA (mg)\n1,Food,100 g,1\n"
         ),
         (
             "code,description,basis,portions,NA (mg)\n1,Food,100 g,1 cup,1\n",
-            "own.csv:2: portions:",
+            "own.csv:2: portions: found '1 cup'; expected a measure and its mass",
         ),
         (
             "code,description,basis,refuse_percent,NA (mg)\n1,Food,100 g,100,1\n",
@@ -199,19 +206,19 @@ ONE = "code,description,basis,NA (mg)\n1,Food,100 g,1\n"
         ),
         (
             "code,description,basis,PROCNT (g),FAT (g),CHOCDF (g)\n1,Food,100 g,40,40,40\n",
-            "own.csv:2: WATER: sum over 100 g: found 120 per 100 g, expected at most 103 g of proximates",
+            "own.csv:2: sum over 100 g: found 120 per 100 g, expected at most 103 g of proximates",
         ),
         (
             "code,description,basis,PROCNT (g),FAT (g),CHOCDF (g),ENERC_KCAL (kcal)\n1,Food,100 g,10,10,10,711\n",
-            "own.csv:2: ENERC_KCAL: kJ among kcal: found 711 per 100 g, expected about 170",  # 711 = 4.184 × 170
+            "own.csv:2: ENERC_KCAL (kcal): kJ among kcal: found 711 per 100 g, expected about 170",  # 711 = 4.184 × 170
         ),
         (
             "code,description,basis,FAT (g),FASAT (g),FAPU (g)\n1,Food,100 g,10,8,8\n",
-            "own.csv:2: FAT: fatty acids over fat: found 16 per 100 g, expected about 10",
+            "own.csv:2: FAT (g): fatty acids over fat: found 16 per 100 g, expected about 10",
         ),
         (
             "code,description,basis,FE (mg)\n1,Food,100 g,2000\n",
-            "own.csv:2: FE: larger than any food of SR28: found 2000 per 100 g, expected at most about",
+            "own.csv:2: FE (mg): larger than any food of SR28: found 2000 per 100 g, expected at most about",
         ),
     ],
 )  # fmt: skip
@@ -239,3 +246,11 @@ def test_wrong_encoding_and_wrong_file(tmp_path: Path) -> None:
         import_plain(tmp_path / "nowhere.csv", tmp_path / "own")
     with pytest.raises(InputError, match="found 'my foods'; expected a name of letters"):
         import_plain(tmp_path / "own.csv", tmp_path / "my foods")
+
+
+def test_a_point_is_no_thousand(tmp_path: Path) -> None:
+    """Where the decimal sign is a comma, 1.234 may be a thousand times what it says, and is refused."""
+    text = "code;description;basis;serving_g;NA (mg)\n1;Food;serving;40;1.234\n"
+    assert "own.csv:2: NA (mg): found '1.234'; expected a decimal comma" in refused(tmp_path, text, decimal_comma=True)
+    text = "code;description;basis;serving_g;NA (mg)\n1;Food;serving;1.040;1\n"
+    assert "own.csv:2: serving_g: found '1.040'; expected a" in refused(tmp_path, text, decimal_comma=True)

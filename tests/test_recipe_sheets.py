@@ -496,3 +496,19 @@ def test_template_says_that_it_is_empty(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="holds no ingredients below the header"):
         read_sheet(tmp_path / "template.xlsx")
     assert template_rows()[-1] == list(ESSENTIAL)
+
+
+@pytest.mark.parametrize(
+    ("sign", "amount", "told"), [(",", "-180", "found '-180 g'; expected a number of 0"), (";", "1,500", "two amounts")]
+)
+def test_words_do_not_change_an_amount(read: Read, sign: str, amount: str, told: str) -> None:
+    """Beside words, too, a negative amount and 1,500 in a sheet with semicolons are refused at their cell."""
+    text = "ingredient,amount,unit,food\ncarrot,180,g,carrots raw\n".replace(",", sign).replace("180", amount)
+    with pytest.raises(InputError, match=rf"pot\.csv:2:2: ingredients\.carrot\.amount: .*{told}"):
+        read(text)
+
+
+def test_a_field_without_end(read: Read) -> None:
+    """A field longer than CSV readers take is told, above the header as well."""
+    with pytest.raises(InputError, match=r"pot\.csv: is not valid CSV: field larger"):
+        read("x" * 200_000 + "\ningredient,amount\n")

@@ -283,6 +283,7 @@ def test_report_is_whole_and_says_where_it_came_from(tiny: Path, reports: Path) 
     assert "<title>Title &lt;soup &amp; &lt;b&gt;&gt;</title>" in page
     assert "said soup &amp; &lt;b&gt;" in page
     assert "time.sleep" not in page, "code is hidden"
+    assert "pre{white-space:pre-wrap" in page, "a long line of a recipe file is not cut off on paper"
     executed = (folder / "tiny.ipynb").read_text(encoding="utf-8")
     assert str(reports) not in executed, "a report names no folder of this machine"
 

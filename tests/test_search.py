@@ -85,10 +85,30 @@ def test_a_description_finds_its_food(sr28: FoodRelease) -> None:
 
 
 @pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        ("pork loin roast", "10020"),  # a cut to be roasted
+        ("roast leg of lamb", "17012"),  # has been roasted
+        ("fresh thyme", "02049"),
+        ("lean ground beef 93% lean", "23472"),
+        ("2% milk", "01079"),  # as sold in the US and Canada
+        ("1% milk", "01082"),
+        ("3.25% milk", "01077"),
+        ("all-purpose flour", "20081"),
+        ("low fat cottage cheese", "01016"),
+        ("buttermilk", "01088"),
+    ],
+)
+def test_a_cooks_words_are_read_as_meant(words: str, code: str, sr28: FoodRelease) -> None:
+    """Cuts, percentages and what is usual where the food is sold."""
+    assert find_foods(words, sr28, 1)[0].code == code
+
+
+@pytest.mark.parametrize(
     ("words", "description"),
     [
         ("carrot", "Carrots, raw"),
-        ("milk", "Milk, whole, 3.25% milkfat, without added vitamin A and vitamin D"),
+        ("milk", "Milk, whole, 3.25% milkfat, with added vitamin D"),
         ("egg", "Egg, whole, raw, fresh"),
         ("salt", "Salt, table"),
         ("olive oil", "Oil, olive, salad or cooking"),

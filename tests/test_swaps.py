@@ -127,6 +127,29 @@ def test_a_concern_of_the_class_comes_last_and_is_named():
     assert set(swaps.cautions["option"]) <= set(swaps.table["option"])
 
 
+def test_what_the_care_team_sets_is_told_unjudged():
+    """A stock richer in potassium must say so to a class with kidney disease, which no limit judges."""
+    swaps = find_swaps("barley_pot", "liquid", "kidney_disease", most=10)
+    assert "which one suits whom is for the care team to say" in swaps_shown(swaps).data
+    assert "does most" not in swaps_shown(swaps).data
+    table = swaps.table.set_index("food")
+    told = table.loc["sr28:06172", "trade_off"]
+    assert "for the care team: " in told
+    assert "potassium +201 mg" in told
+    assert "potassium" not in table.loc["sr28:06172", "reason"]
+
+
+def test_calcium_gained_says_how_much_is_absorbed():
+    """Leaves rich in oxalate hold calcium that hardly counts: what is published is told, else that nobody knows."""
+    table = find_swaps("white_bean_bowl", "greens", "bone_health", most=10).table.set_index("food")
+    assert "calcium +109 mg" in table.loc["sr28:11244", "reason"]  # lambsquarters
+    assert "calcium is absorbed" in table.loc["sr28:11244", "not_known"]
+    assert "calcium" not in table.loc["sr28:11622", "not_known"]  # no calcium gained
+    lettuce = find_swaps("white_bean_bowl", "onion", "bone_health", most=10, wide=True).table
+    known = lettuce["reason"].str.contains("% of its calcium is absorbed")
+    assert not (known & lettuce["not_known"].str.contains("calcium is absorbed")).any()
+
+
 def test_allergens_that_a_swap_brings():
     """Bulgur brings wheat into a pot of barley; fish broth brings fish."""
     grains = find_swaps("barley_pot", "barley", "general_adults", most=30).table.set_index("food")

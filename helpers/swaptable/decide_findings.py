@@ -33,6 +33,13 @@ def _caution(decision: Decision, label: str) -> str:
     return f" (first read the caution on {concerns})" if concerns else ""
 
 
+def _option_caution(decision: Decision, choice: str, option: str) -> str:
+    """Name the concern that one option alone brings up against the recipe as written."""
+    grid = decision.amounts.grid
+    variant = {**grid.as_written, choice: option}
+    return _caution(decision, grid.label(variant)) if bool(grid.allowed.sel(variant)) else ""
+
+
 def _percent(share: float) -> str:
     return "less than 1 %" if share < 0.01 else "more than 99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
@@ -71,7 +78,8 @@ def decision_headline(decision: Decision) -> str:
     among = f" of the {count} of {len(decision.ranking)} variants that surely meet all wants" if decision.wants else ""
     chance = best["probability_best"]
     sure = "" if np.isnan(chance) else f"; the best with {_percent(chance)} probability"
-    return f"{label[:1].upper()}{label[1:]} has the {_aim(decision)}{among} ({amounts}{sure}){caution}."
+    has = "may have" if chance < CLEAR else "has"
+    return f"{label[:1].upper()}{label[1:]} {has} the {_aim(decision)}{among} ({amounts}{sure}){caution}."
 
 
 def _nearest(decision: Decision) -> str:
@@ -139,7 +147,7 @@ def choice_finding(decision: Decision, explained: Explained) -> tuple[str, str]:
     unsure = "" if top["real"] else " (no real difference)"
     size = amount_text(top["effect"], unit, signed=True)
     title = f"{top['option']} instead of {top['instead_of']} changes {one.name.lower()} most: {size} on average{unsure}"
-    title = f"{title[:1].upper()}{title[1:]}{_gaps(decision)}"
+    title = f"{title[:1].upper()}{title[1:]}{_option_caution(decision, top['choice'], top['option'])}{_gaps(decision)}"
     real = pairs[pairs["real"]]
     if len(pairs):
         if real.empty:

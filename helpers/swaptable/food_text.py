@@ -54,11 +54,11 @@ FIELDS: dict[str, dict[str, str]] = {
         "skin only": r"skins?(?: only)?",
     },
     "fat": {
-        "low fat": r"low(?:er)? fat|\d\d% fat free|1%(?: (?:milk ?)?fat)?",
+        "low fat": r"low(?:er)? ?fat|\d\d% fat free|1%(?: (?:milk ?)?fat)?",
         "nonfat": r"non ?fat|fat free|without fat|0% fat|(?<!semi )(?<!part )skim(?:med)?",
         "reduced fat": r"reduced fat|(?:semi|part) skim(?:med)?|2%(?: (?:milk ?)?fat)?|(?<!and )half fat|less fat",
         "light": r"light(?! (?:meat|syrup|brown|whipping|red))|lite|(?:reduced|low|lower) calorie",
-        "full fat": r"full (?:fat|cream)|whole fat|whole(?= milk)|3\.25% milk ?fat",
+        "full fat": r"full (?:fat|cream)|whole fat|whole(?= milk)|3\.25%(?: (?:milk ?)?fat)?",
     },
     "fortified": {
         "not fortified": r"(?:un|not )enriched|(?:un|not )fortified|without added (?:vitamin|calcium|ascorbic)[^,]*",
@@ -164,7 +164,8 @@ _MAKES_ANOTHER = _words(
     "candy cookie cracker flower tops sprouted bran germ sandwich gravy meatless imitation substitute mix dinner "
     "pudding smoothie shake nectar concentrate extract breaded batter stuffing glazed candied creamed scalloped "
     "gratin nugget spread topping filling peel shoot jerky souffle puff cream mashed pancake roll loaf blend cheese "
-    "sausage broth fermented freeze meal dehydrated instant flavor flavored chocolate seasoning relish variety tallow"
+    "sausage broth fermented freeze meal dehydrated instant flavor flavored chocolate seasoning relish variety tallow "
+    "evaporated"
 )
 # Words that say little more of a food that a cook does not think of.
 _CHEAP = _words(

@@ -428,6 +428,8 @@ def _json_items(raw: RawFile) -> Iterator[dict[str, Any]]:
         raise InputError("is not UTF-8; expected JSON in UTF-8", file=raw.place, line=line) from error
     except ValueError as error:
         raise InputError(f"is not valid JSON ({error}); it may be cut off", file=raw.place) from error
+    except RecursionError:
+        raise InputError("is nested too deeply; expected a list of foods", file=raw.place) from None
     if isinstance(whole, dict):
         name = next((each for each in _LISTS if isinstance(whole.get(each), list)), None)
         whole = whole[name] if name else [whole]

@@ -301,9 +301,17 @@ def _open_folder(folder: Path) -> FoodRelease:
         raise InputError("no food release here (manifest.json is missing)", file=folder) from error
     except ValueError as error:
         raise InputError(f"manifest.json is not valid JSON ({error})", file=folder) from error
-    missing = [name for name in TABLES_NEEDED if name not in manifest.get("tables", {})]
+    tables = manifest.get("tables") if isinstance(manifest, dict) else None
+    if not isinstance(tables, dict) or not isinstance(manifest.get("name"), str):
+        raise InputError("manifest.json describes no release; expected its name and tables", file=folder)
+    missing = [name for name in TABLES_NEEDED if name not in tables]
     if missing:
         raise InputError(f"manifest.json names no table {missing[0]}", file=folder)
+    broken = [
+        name for name, entry in tables.items() if not isinstance(entry, dict) or not {"sha256", "rows"} <= {*entry}
+    ]
+    if broken:
+        raise InputError(f"manifest.json gives no sha256 and rows of the table {broken[0]}", file=folder)
     return FoodRelease(folder, manifest)
 
 
@@ -336,15 +344,28 @@ def open_release(name: str | Path = "sr28") -> FoodRelease:
 
 
 def refuse_existing(folder: Path) -> None:
-    """Refuse a destination that exists, before a long import begins.
+    """Refuse a destination that cannot be written, before a long import begins.
 
     Raises
     ------
     InputError
-        If the folder exists, since a release is never overwritten.
+        If the folder exists, since a release is never overwritten, or could not be made.
     """
-    if folder.exists():
+    if folder.exists() or folder.is_symlink():
         raise InputError("exists already, and a release is never overwritten; name another folder", file=folder)
+    above = next(each for each in folder.absolute().parents if each.exists())
+    if not above.is_dir():
+        raise InputError("is a file; expected a folder to write the release into", file=above)
+    part = _part(folder)
+    strange = [each.name for each in part.glob("*") if each.suffix != ".parquet" and each.name != "manifest.json"]
+    if strange or part.is_symlink() or part.is_file():
+        problem = "is not what an interrupted import leaves; an import writes there first, so move it away"
+        raise InputError(problem, file=part)
+
+
+def _part(folder: Path) -> Path:
+    """Name the folder in which a release is written before it is whole."""
+    return folder.with_name(folder.name + ".part")
 
 
 def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.DataFrame | Path]) -> FoodRelease:
@@ -373,9 +394,19 @@ def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.D
     missing = [name for name in TABLES_NEEDED if name not in tables]
     if missing:
         raise InputError(f"found no table '{missing[0]}'; expected {', '.join(TABLES_NEEDED)}", file=folder)
-    part = folder.with_name(folder.name + ".part")
-    shutil.rmtree(part, ignore_errors=True)
+    part = _part(folder)
+    shutil.rmtree(part, ignore_errors=True)  # what an interrupted import left
     part.mkdir(parents=True)
+    try:
+        _write_tables(part, manifest, tables)
+        part.rename(folder)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
+    return open_release(folder)
+
+
+def _write_tables(part: Path, manifest: dict[str, Any], tables: dict[str, pd.DataFrame | Path]) -> None:
     entries = {}
     for name, table in tables.items():
         path = part / f"{name}.parquet"
@@ -389,5 +420,3 @@ def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.D
         entries[name] = {"sha256": _sha256(path), "rows": rows, "columns": list(schema.names)}
     text = json.dumps(manifest | {"tables": entries}, indent=2, ensure_ascii=False)
     (part / "manifest.json").write_text(text + "\n", encoding="utf-8", newline="\n")
-    part.rename(folder)
-    return open_release(folder)

@@ -32,7 +32,8 @@ __all__ = ["HELD_FIXED", "Plan", "find_amounts"]
 
 HELD_FIXED = (
     "Held fixed: what cooking leaves of each component (retention) and what it does to each weight (yield). More or "
-    "less of an ingredient takes as long and is done as before."
+    "less of an ingredient takes as long and is done as before. Whether the dish still cooks, with less liquid above "
+    "all, is for the cook to judge."
 )
 CHANGE = "change"
 ADJUSTED, MOST_ROUNDS = "adjusted", 12

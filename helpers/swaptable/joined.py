@@ -185,7 +185,8 @@ class JoinedRelease(FoodRelease):
 
 def _stacked(tables: list[pd.DataFrame], column: str) -> pd.Series:
     """Put one column of several tables below each other; a text that a table does not have is empty there."""
-    found = [table[column] if column in table else pd.Series(np.nan, index=table.index) for table in tables]
+    filled_tables = [table for table in tables if len(table)] or tables  # the columns of an empty one have no type
+    found = [table[column] if column in table else pd.Series(np.nan, index=table.index) for table in filled_tables]
     if all(pd.api.types.is_numeric_dtype(each) for each in found):
         return pd.concat(found, ignore_index=True)
     texts = [each.astype(object if each.isna().all() else each.dtype).astype("category") for each in found]

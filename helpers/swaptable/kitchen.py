@@ -42,7 +42,7 @@ UNKNOWN = "?"  # stands in a recipe file where the cook must say; reading such a
 _TELLING = re.compile(
     r"\b(?:boneless|skinless|skin[- ]on|skin removed|drained|rinsed|unpeeled|hard-boiled|soft-boiled|with skin|"
     r"no salt added|low[- ]sodium|unsalted|with(?:out)? (?:added )?(?:salt|sugar|vitamins?)(?: [ad])*|"
-    r"in (?:oil|water|brine|juice|syrup))\b"
+    r"in (?:oil|water|brine|juice|syrup)|\d+(?:\.\d+)?% (?:lean|(?:milk ?)?fat)|\d\d/\d\d)\b"
 )
 
 
@@ -207,11 +207,20 @@ def match_recipe(recipe: KitchenRecipe, release: FoodRelease) -> MatchedRecipe:
         question, and where nothing is sure enough no food is chosen.
     """
     lines = [_with_draining(line, recipe.method) for text in recipe.lines for line in read_line(text)]
+    if any(line.measure in ("g", "kg", "ml", "l") for line in lines):
+        lines = [_with_gallon_asked(line) for line in lines]
     matched = []
     for line, name in zip(lines, _names(lines), strict=True):
         hit, others, confidence, questions = _choose(line, release)
         matched.append(_matched(line, name, release, hit, others, confidence, questions))
     return _with_cooking(MatchedRecipe(recipe, release, tuple(matched)))
+
+
+def _with_gallon_asked(line: KitchenLine) -> KitchenLine:
+    """Ask whose pint is meant where a recipe also uses metric units; one is a fifth larger than the other."""
+    if line.measure not in ("pint", "quart", "gallon") or re.search(r"\b(?:US|imperial)\b", line.words, re.I):
+        return line
+    return replace(line, asks=(*line.asks, f"US or imperial {line.measure}? US was taken; imperial is a fifth larger"))
 
 
 def _with_draining(line: KitchenLine, method: Sequence[str]) -> KitchenLine:

@@ -78,6 +78,14 @@ _CUT = re.compile(
     re.I,
 )
 _BEHIND = re.compile(r"(?P<name>[^\d(,:]+?)(?:(?P<sign>\s*[:(,]\s*|\s+-\s*)|\s+)(?P<amount>\d.*)", re.I)
+# A weight behind the name: "1 chicken, about 1.6 kg", "2 trout weighing 300 g each".
+_WEIGHT_BEHIND = re.compile(
+    rf"(?:,\s*(?:weighing\s+)?|\s+weighing\s+|\s+(?=(?:about|approx|around|roughly|circa)\b))"
+    rf"(?P<weight>(?:(?:about|approx(?:\.|imately)?|around|roughly|circa)\s+)?{FIGURE} ?"
+    r"(?:g|kg|oz|ounces?|lbs?|pounds?)"
+    r"(?: (?:each|in total|total))?)(?=\s*(?:,|$))",
+    re.I,
+)
 _DRAINED = re.compile(
     rf"\bdrained (?:weight )?(?:of )?(?P<later>{FIGURE}) ?(?P<later_unit>g|kg|oz|ounces|lb)\b|"
     rf"(?P<size>{FIGURE}) ?(?P<unit>g|kg|oz|ounces|lb)\b (?:when )?drained",
@@ -249,6 +257,8 @@ def _of_fruit(base: KitchenLine, found: re.Match[str]) -> list[KitchenLine]:
 
 
 def _named(base: KitchenLine, plain: str, aside: str) -> list[KitchenLine]:
+    if plain[:1].isdigit():
+        plain = _WEIGHT_BEHIND.sub(r" (\g<weight>)", plain, count=1)
     cut = _CUT.match(plain)  # "a 5 cm piece of ginger"
     if cut:
         amount: Quantity | None = Quantity(None, cut[1].lower())

@@ -64,9 +64,11 @@ _JOINS = re.compile(
     r"season|blend|grind|sift|arrange|cover|throw|drop|spread|spoon|crack)\b",
     re.I,
 )
-_SERVES = re.compile(r"\b(?:serve|garnish|finish|to serve|dress|off the heat)\b", re.I)
+_SERVES = re.compile(r"\b(?:serve|garnish|finish|to serve|dress)\b", re.I)
+_RESTS = re.compile(r"\b(?:rest|carve|set aside|keep warm|lift out|remove|transfer)\b", re.I)
 _DRAINS = re.compile(
-    r"(?<!un)\b(?:drain(?:ing)?|strain|pour (?:off|away)|discard(?:ing)? (?:the )?(?:cooking )?(?:water|liquid))\b",
+    r"(?<!un)\b(?:drain(?:ing)?|strain|pour (?:off|away)(?! [^,;]*\b(?:fat|grease)\b)|"
+    r"discard(?:ing)? (?:the )?(?:cooking )?(?:water|liquid))\b",
     re.I,
 )
 _ALL = re.compile(
@@ -75,7 +77,10 @@ _ALL = re.compile(
     re.I,
 )
 _LIQUID = re.compile(r"\b(?:water|stock|broth|bouillon|milk|wine|juice|beer|cider|passata|cream|soup|tomatoes)\b", re.I)
-_PARTS = {"leaf", "fillet", "breast", "thigh", "flake", "floret", "leg", "chop", "mince", "steak", "seed", "wing"}
+_PARTS = {
+    "leaf", "fillet", "breast", "thigh", "flake", "floret", "leg", "chop", "mince", "steak", "seed", "wing",
+    "loin", "tenderloin", "shoulder", "shank", "rack", "joint", "side", "brisket", "belly", "neck",
+}  # fmt: skip
 # What a method may call a whole group of foods, by food group of USDA SR.
 _KINDS = {
     "fish": {"1500"}, "meat": {"1000", "1300", "1700", "0700"}, "vegetable": {"1100"}, "bean": {"1600"},
@@ -144,7 +149,11 @@ def _words_of(text: str) -> list[str]:
 
 def _name_words(food: str) -> tuple[set[str], set[str]]:
     """Part the words of a food into those that a method calls it by, and those that tell it from others."""
+    part, _, whole = food.partition(" of ")
+    if _PARTS.intersection(_words_of(part)[-1:]):  # "leg of lamb": who roasts it says lamb
+        food = f"{whole} {part}"
     words = _words_of(re.split(r"\s(?:in|with|from|of)\s", food)[0])
+    words = words[:-1] if len(words) > 1 and words[-1] == "roast" else words  # a step's "roast" is a verb
     count = 2 if words[-1:] and words[-1] in _PARTS else 1
     return set(words[-count:]), set(words[:-count])
 
@@ -226,6 +235,10 @@ def _follow(named: _Named, method: Sequence[str]) -> list[_Fate]:
             here = [] if pot and "everything" in bare.lower() else left
         if _SERVES.search(bare) and not heat:
             continue
+        if _RESTS.search(bare) and here and not heat and not joins:  # done: what follows is another dish
+            pot = [n for n in pot if n not in here] if set(here) <= set(pot) else []
+            ready = [n for n in ready if n not in here]
+            continue
         if heat:
             if here and not joins and not set(here) <= set(pot):
                 pot = here if any(named.is_solid(n) for n in here) else pot + ready + here
@@ -244,7 +257,10 @@ def _follow(named: _Named, method: Sequence[str]) -> list[_Fate]:
             ready = []
         else:
             ready = list(dict.fromkeys([*ready, *(n for n in here if n not in pot)]))
-        if _DRAINS.search(bare):
+        drains = _DRAINS.search(bare)
+        # who strains a sauce or soup without saying what keeps the liquid
+        keeps = drains and drains[0].lower() == "strain" and any(named.is_liquid(n) for n in pot) and not here
+        if drains and not keeps:
             for number in here or pot:
                 fates[number].drained = True
             own_water = False

@@ -43,7 +43,9 @@ _ADULTS = "age 4 and over"
 _MISSING, _TRACES = {"", "-", "n/a", "na"}, {"tr", "tr.", "trace", "traces"}
 _CELL = re.compile(r"(?P<below><\s*)?(?P<number>\d+(?:\.\d+)?|\.\d+)")
 SALT_EQUIVALENT = "NACL_EQ"
+_MOST_DENSITY = 3.0  # g/ml; crystals of salt, the heaviest of foods, have 2.2, and kg/m³ would be a thousand times
 _SALT_SHARE, _SALT_MG = 0.1, 40.0  # labels print salt to 0.01 or 0.1 g (40 mg of sodium): as far may the two be apart
+_COMMA = "expected a decimal comma, and no sign between thousands"
 _CHECK_COLUMNS = ["code", "check", "component", "found", "expected"]
 
 
@@ -135,10 +137,12 @@ def _cell(text: str, decimal_comma: bool) -> tuple[float, float, str] | None:
         return None
     if plain in _TRACES:
         return 0.0, np.nan, "trace"
-    if decimal_comma and plain.count(",") == 1 and "." not in plain:
+    if decimal_comma and "." in plain:
+        raise SwaptableError(f"found '{text}'; {_COMMA}")
+    if decimal_comma and plain.count(",") == 1:
         plain = plain.replace(",", ".")
     found = _CELL.fullmatch(plain)
-    if found is None:
+    if found is None or not np.isfinite(float(found["number"])):
         comma = "; for a decimal comma say --decimal-comma" if re.fullmatch(r"<?\s*\d+,\d+", plain) else ""
         allowed = "a number of 0 or more, <number for less than, tr for a trace, or nothing for missing"
         raise SwaptableError(f"found '{text}'; expected {allowed}{comma}")
@@ -154,7 +158,8 @@ def _portions(raw: RawFile, line: int, text: str) -> list[tuple[str, float]]:
         try:
             amount, grams = parse_amount(measure), parse_amount(weight)
         except SwaptableError as error:
-            raise InputError(str(error), file=raw.place, line=line, field="portions") from None
+            problem = str(error) if weight else f"found '{part}'; expected a measure and its mass, such as 1 cup = 30 g"
+            raise InputError(problem, file=raw.place, line=line, field="portions") from None
         unit = measure_named(grams.measure)
         if unit is None or unit.kind != "mass" or not (amount.number and grams.number and amount.measure):
             problem = f"found '{part}'; expected a measure and its mass, such as 1 cup = 30 g"
@@ -179,6 +184,15 @@ def _per_100_g(raw: RawFile, rows: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
         factors.append(100 / weight)
         told.append(basis if basis == "100 g" else f"{basis} of {weight:g} g")
     return pd.Series(factors, index=rows.index), pd.Series(told, index=rows.index)
+
+
+def _less_than(raw: RawFile, column: pd.Series, most: float, allowed: str) -> pd.Series:
+    """Read numbers that are all below a limit."""
+    found = numbers(raw, column)
+    if (found >= most).any():
+        at = found.index[found >= most][0]
+        raise InputError(f"found {found[at]:g}; expected {allowed}", file=raw.place, line=int(at), field=column.name)
+    return found
 
 
 def _checked_codes(raw: RawFile, rows: pd.DataFrame) -> None:
@@ -234,13 +248,14 @@ def read_plain(
     rows = rows.assign(**{name: "" for name in _OPTIONAL if name not in rows})
     if decimal_comma:
         for name in ("serving_g", "density_g_per_ml", "refuse_percent"):
+            dotted = rows[name][rows[name].str.contains(".", regex=False)]
+            if len(dotted):
+                problem = f"found '{dotted.iloc[0]}'; {_COMMA}"
+                raise InputError(problem, file=raw.place, line=int(dotted.index[0]), field=name)
             rows[name] = rows[name].str.replace(",", ".")
     _checked_codes(raw, rows)
-    refuse = numbers(raw, rows["refuse_percent"])
-    if (refuse >= 100).any():
-        at = refuse[refuse >= 100].index[0]
-        problem = f"found {refuse[at]:g}; expected less than 100 %"
-        raise InputError(problem, file=raw.place, line=int(at), field="refuse_percent")
+    _less_than(raw, rows["density_g_per_ml"], _MOST_DENSITY, f"what 1 ml weighs in g, less than {_MOST_DENSITY:g}")
+    refuse = _less_than(raw, rows["refuse_percent"], 100, "less than 100 %")
     factor, basis = _per_100_g(raw, rows)
     foods = pd.DataFrame(
         {
@@ -258,7 +273,7 @@ def read_plain(
     components = component_rows([(column.component, "", "", None) for column in columns])
     checks = pd.concat([disagreeing, _checks(foods["code"].tolist(), values)], ignore_index=True)
     if len(checks) and not keep_doubtful:
-        _refuse_doubtful(raw, rows, checks)
+        _refuse_doubtful(raw, rows, checks, columns)
     number = dict(zip(components["component"], components["nutrient_number"], strict=True))
     values.insert(1, "nutrient_number", values.pop("component").map(number).astype("Int32"))
     for column in ("code", "source_code", "derivation_code", "status"):
@@ -341,15 +356,15 @@ def _checks(codes: list[str], values: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([check_profiles(codes, profiles), suspicious], ignore_index=True)
 
 
-def _refuse_doubtful(raw: RawFile, rows: pd.DataFrame, checks: pd.DataFrame) -> None:
+def _refuse_doubtful(raw: RawFile, rows: pd.DataFrame, checks: pd.DataFrame, columns: list[_Column]) -> None:
     """Refuse the whole table for its first doubtful food; the user puts it right, or asks to keep it."""
     first = checks.iloc[0]
+    headers = [column.header for column in columns if column.component == first["component"]]
+    field = headers[0] if headers else ""  # a sum belongs to no column of its own
     line = int(rows.index[rows["code"] == first["code"]][0])
     more = f"; {len(checks) - 1} more like it" if len(checks) > 1 else ""
     problem = f"{first['check']}: found {first['found']} per 100 g, expected {first['expected']}{more}"
-    raise InputError(
-        f"{problem}. Put it right, or say --keep-doubtful", file=raw.place, line=line, field=first["component"]
-    )
+    raise InputError(f"{problem}. Put it right, or say --keep-doubtful", file=raw.place, line=line, field=field)
 
 
 def _portion_table(raw: RawFile, rows: pd.DataFrame) -> pd.DataFrame:
@@ -363,7 +378,8 @@ def _portion_table(raw: RawFile, rows: pd.DataFrame) -> pd.DataFrame:
         if density[line] > 0:
             portions.append(("ml", float(density[line])))
         found += [(row["code"], n, 1.0, measure, grams) for n, (measure, grams) in enumerate(portions, 1)]
-    return pd.DataFrame(found, columns=["code", "sequence", "amount", "measure", "grams"])
+    kinds = {"code": str, "sequence": int, "amount": float, "measure": str, "grams": float}
+    return pd.DataFrame(found, columns=list(kinds)).astype(kinds)  # typed even if there is none
 
 
 def import_plain(source: Path, folder: Path, decimal_comma: bool = False, keep_doubtful: bool = False) -> FoodRelease:

@@ -47,8 +47,10 @@ __all__ = [
 ]
 
 BLOCK = 1 << 24  # bytes of a large file that are parsed at a time
+_PIECE = 1 << 22  # of which each thread takes so many
 _DELIMITERS = {";": "';'", "\t": "a tab", "|": "'|'", ",": "','"}
 _MOST_ARCHIVES = 3  # archives within archives
+_MOST_TIMES, _ALWAYS_UNPACKED = 200, 1 << 26  # a table shrinks to a tenth or so; below these bytes it does not matter
 
 # FAO/INFOODS 2012, Guidelines for Checking Food Composition Data (the figures from memory): the sum of proximates
 # is 97 to 103 g; a negative amount by difference comes from the errors of the other proximates and stands for 0.
@@ -166,6 +168,7 @@ class RawFiles:
             archive = self._stack.enter_context(zipfile.ZipFile(file))
             for member in archive.infolist():
                 inner = f"{place}/{member.filename}"
+                _check_member(inner, member)
                 if member.filename.lower().endswith(".zip") and deeper:
                     copy = self._stack.enter_context(tempfile.TemporaryFile())  # noqa: SIM115 (the stack closes it)
                     with archive.open(member) as stream:
@@ -226,17 +229,30 @@ class RawFiles:
         }
 
 
+def _check_member(place: str, member: zipfile.ZipInfo) -> None:
+    """Refuse what would not unpack, or would fill memory and disk."""
+    if member.flag_bits & 1:
+        raise InputError("is encrypted; pack it again without a password", file=place)
+    if member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+        problem = f"is packed by the method {member.compress_type}; expected 0 (stored) or 8 (deflate): pack it again"
+        raise InputError(problem, file=place)
+    if member.file_size > max(_ALWAYS_UNPACKED, _MOST_TIMES * member.compress_size):
+        times = member.file_size / max(member.compress_size, 1)
+        problem = f"would unpack to {times:,.0f} times its size; expected a table, at most {_MOST_TIMES} times"
+        raise InputError(problem, file=place)
+
+
 def _key(name: str) -> str:
     return re.sub(r"[^a-z0-9%]", "", name.lower())
 
 
-def _bound(raw: RawFile, header: Sequence[str], needed: Mapping[str, bool]) -> dict[str, int]:
+def _bound(raw: RawFile, header: Sequence[str], needed: Mapping[str, bool], delimiter: str = ",") -> dict[str, int]:
     """Find the place of each column by name, whatever its case and spaces; True is needed, False may be missing."""
     keys = [_key(name) for name in header]
     if len(header) == 1:
         sign = next((sign for sign in _DELIMITERS if sign in header[0]), None)
         if sign is not None:
-            problem = f"its columns are separated by {_DELIMITERS[sign]}; expected another sign between them"
+            problem = f"its columns are separated by {_DELIMITERS[sign]}; expected {_DELIMITERS[delimiter]}"
             raise InputError(problem, file=raw.place, line=1)
     twice = next((name for place, name in enumerate(header) if name and keys.index(_key(name)) != place), None)
     if twice is not None:
@@ -253,7 +269,7 @@ def _bound(raw: RawFile, header: Sequence[str], needed: Mapping[str, bool]) -> d
 
 def _decoded(raw: RawFile, content: bytes, encodings: Sequence[str]) -> str:
     """Decode with the first encoding that fits; say where the wrong byte is if none does."""
-    if content[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in content[:4096]:
+    if content[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in content:
         raise InputError("is UTF-16 or no text at all; save it as CSV UTF-8", file=raw.place)
     first: UnicodeDecodeError | None = None
     for encoding in encodings:
@@ -311,7 +327,7 @@ def read_rows(
                 continue
             if not header:
                 header = [cell.strip() for cell in row]
-                places = _bound(raw, header, needed)
+                places = _bound(raw, header, needed, delimiter)
                 continue
             if len(row) != len(header):
                 problem = f"found {len(row)} fields, expected {len(header)}"
@@ -434,7 +450,10 @@ def stream_rows(
 def _without_header(raw: RawFile, block: bytes) -> tuple[bytes, list[str]]:
     end = block.find(b"\n") + 1 or len(block)
     text = _decoded(raw, block[:end], ("utf-8-sig",))
-    return block[end:], [name.strip() for name in next(csv.reader([text]), [])]
+    try:
+        return block[end:], [name.strip() for name in next(csv.reader([text]), [])]
+    except csv.Error as error:
+        raise InputError(f"is no table ({error})", file=raw.place, line=1) from error
 
 
 def _parsed(raw: RawFile, block: bytes, header: list[str], types: dict[str, pa.DataType], line: int) -> pa.Table:
@@ -445,7 +464,7 @@ def _parsed(raw: RawFile, block: bytes, header: list[str], types: dict[str, pa.D
     def read(newlines: bool = False, threads: bool = True) -> pa.Table:
         return pacsv.read_csv(
             pa.py_buffer(block),
-            read_options=pacsv.ReadOptions(column_names=header, use_threads=threads, block_size=1 << 22),
+            read_options=pacsv.ReadOptions(column_names=header, use_threads=threads, block_size=_PIECE),
             parse_options=pacsv.ParseOptions(newlines_in_values=newlines),
             convert_options=convert,
         )
@@ -477,6 +496,9 @@ def _located(raw: RawFile, block: bytes, message: str, header: list[str], line: 
     if value:
         name = header[int(value[1])] if int(value[1]) < len(header) else ""
         return InputError(f"found '{value[2]}'; expected a number", file=raw.place, line=at_line, field=name)
+    if "straddling" in message:
+        problem = f"holds a record of more than {_PIECE / 1e6:.0f} MB; is a quotation mark open?"
+        return InputError(problem, file=raw.place)
     return InputError(f"is no table ({message})", file=raw.place, line=at_line)
 
 

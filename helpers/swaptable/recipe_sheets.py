@@ -271,6 +271,7 @@ def _ingredient_fields(
         reading.remarks[place] = row["note"]
     words = row.get("food") or ("" if place[0] == "choices" else row.get("ingredient", ""))
     if "food" not in found and words:
+        _refuse_other_in_words(found.get("amount", ""), reading, place)
         parts = [_amount(row, reading), words]
         reading.words[place] = " ".join(part for part in parts if part) + (f", {row['note']}" if "note" in row else "")
     return found
@@ -281,6 +282,18 @@ def _amount(row: dict[str, str], reading: _Reading) -> str:
     if reading.table.delimiter in (";", "\t"):  # 1,500 may be two things, and is left to be refused
         number = re.sub(r"^(\d+),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", number)
     return f"{number} {row['unit']}".strip() if "unit" in row and number != "0" else number
+
+
+def _refuse_other_in_words(amount: str, reading: _Reading, place: Place) -> None:
+    """Refuse an amount that would be another one in a line of words: there - begins a list, and 1,500 is 1500."""
+    problem = ""
+    if re.match(r"[-\u2212]\s*[\d.]", amount):
+        problem = f"found '{amount}'; expected a number of 0 or more"
+    elif reading.table.delimiter in (";", "\t") and re.match(r"\d+,\d{3}(?!\d)", amount):
+        problem = f"found '{amount}', which may be two amounts; write it without the comma"
+    if problem:
+        field = (*place, "amount")
+        raise reading.error(problem, *reading.places[field], ".".join(map(str, field)))
 
 
 def _short_name(row: dict[str, str], taken: Mapping[str, object]) -> str:

@@ -277,7 +277,7 @@ table{border-collapse:collapse;font-size:.82rem;font-family:Verdana,Arial,sans-s
 caption{text-align:left;font-weight:bold;padding:.4rem 0}
 th,td{border-bottom:1px solid #bbb;padding:.25rem .55rem;text-align:right;vertical-align:top}
 th:first-child,td:first-child,tbody th{text-align:left}thead th{border-bottom:2px solid #333}
-a{color:#00508a}
+a{color:#00508a}pre{white-space:pre-wrap;overflow-wrap:anywhere}
 .runs{list-style:none;padding:0}.runs li{border-top:1px solid #bbb;padding:1rem 0}.runs img{max-width:26rem}
 @media print{main{max-width:none;padding:0}figure,table{break-inside:avoid}}
 """

@@ -211,7 +211,7 @@ _UNASKED = {
     "low sodium": 0.45, "with salt": 0.08, "without salt": 0.02,
     "skin only": 1.5, "without skin": 0.05, "peeled": 0.05,
     "low fat": 0.3, "reduced fat": 0.3, "nonfat": 0.35, "light": 0.12, "lean only": 0.08,
-    "not fortified": 0.06, "fortified": 0.1, "sweetened": 0.1,
+    "not fortified": 0.15, "fortified": 0.06, "sweetened": 0.1,
     "in heavy syrup": 0.2, "in light syrup": 0.15, "in syrup": 0.15, "in oil": 0.06, "in tomato sauce": 0.15,
     "rinsed": 0.3, "with liquid": 0.03,
     "canned": 0.35, "frozen": 0.35, "dried": 0.3, "smoked": 0.5, "pickled": 0.5, "kippered": 0.5,
@@ -290,6 +290,11 @@ def _cooking_loss(asked: str, said: str) -> float:
 
 
 _LOSSES = _losses()
+# Cuts of meat: "chuck roast" is a piece to be roasted, "roast chuck" one that has been.
+_CUTS = {
+    "chuck", "rump", "loin", "round", "rib", "ribs", "shoulder", "blade", "tip",
+    "sirloin", "tenderloin", "leg", "butt", "brisket", "eye", "clod", "rolled",
+}  # fmt: skip
 _DRY_WHEN_RAW = re.compile(r"legume|pulse|cereal grain|grains and pasta")
 
 
@@ -334,6 +339,11 @@ def _corrected(words: list[str], index: _Index) -> tuple[list[str], dict[str, st
         changed[known[choice]] = word
         result.append(choice)
     return result, changed
+
+
+def _as_cut(words: Sequence[str]) -> list[str]:
+    """Leave out the noun 'roast' behind a cut of meat, which says nothing of its state."""
+    return [word for at, word in enumerate(words) if word != "roast" or _CUTS.isdisjoint(words[:at])]
 
 
 def _written_together(words: list[str], index: _Index) -> list[str]:
@@ -383,7 +393,8 @@ def _loss_of(reading: Words, index: _Index) -> np.ndarray:
         said = index.fields[field]
         value = reading.fields.get(field, "")
         names = ["", *FIELDS[field]]
-        if not value and plain and field in plain.fields:
+        fresh = field == "kept" and reading.fields.get("cooked") == "raw"  # fresh thyme is not dried, raw tuna no can
+        if not value and plain and field in plain.fields and not fresh:
             loss += 0.4 * table[names.index(plain.fields[field])][said]
         else:
             loss += table[names.index(value)][said]
@@ -462,8 +473,10 @@ def find_foods(
         raise SwaptableError(f"found {most} foods to list; expected 1 or more")
     index = _index(release)
     allowed = _allowed(index, release, group, state, component)
+    if any(word.endswith("%") for word in words):
+        words = [word for word in words if word not in ("extra", "lean")]  # the percentage says how lean
     words, changed = _corrected(_written_together(words, index), index)
-    readings = [read_query(reading) for reading in meanings(words)]
+    readings = [read_query(_as_cut(reading)) for reading in meanings(words)]
     losses = np.stack([_loss_of(reading, index) for reading in readings])
     loss = np.where(allowed, losses.min(axis=0), np.inf)
     best = np.argsort(loss, kind="stable")[:most]

@@ -108,7 +108,10 @@ def _csv_table(path: Path, header: Header) -> Table:
     text = decode(read_bytes(path), name)
     lines = text.split("\n")[:MOST_ROWS_ABOVE]
     tried = ((sign, next(csv.reader([line], delimiter=sign), [])) for line in lines for sign in DELIMITERS)
-    found = next((sign for sign, cells in tried if header.fits(cells)), None)
+    try:
+        found = next((sign for sign, cells in tried if header.fits(cells)), None)
+    except csv.Error as error:
+        raise InputError(f"is not valid CSV: {error} above the table", file=name) from None
     if found is None:
         first = next(line for line in lines if line.strip()) if any(map(str.strip, lines)) else ""
         raise InputError(

@@ -43,6 +43,8 @@ def _finding(swaps: Swaps) -> str:
     best = swaps.table.iloc[0]
     if best["concerns_of_class"]:
         return f"Every swap for {_old(swaps)} needs a word first on {best['concerns_of_class']}"
+    if not swaps.effects["role"].isin(["raise", "keep down"]).any():
+        return f"{swaps.fitting} foods fit in place of {_old(swaps)}; which one suits whom is for the care team to say"
     if not best["score"] > 0:
         return f"No swap for {_old(swaps)} brings this audience surely nearer to its aims"
     rows = swaps.effects[(swaps.effects["option"] == best["option"]) & swaps.effects["real"]]

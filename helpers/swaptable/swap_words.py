@@ -7,14 +7,15 @@ import pandas as pd
 
 from swaptable.families import short_name
 from swaptable.nutrients import Amounts, line_values
-from swaptable.reference import component_label
+from swaptable.reference import calcium_absorption_of, component_label
 from swaptable.swap_screen import Search
 from swaptable.variants import Line
 
 __all__ = ["BETTER_LESS", "BETTER_MORE", "SWAP", "plain_component", "swaps_in_words"]
 
 SWAP = "swap"  # the choice that the options of a search stand in
-_SODIUM = "NA"
+_SODIUM, _CALCIUM = "NA", "CA"
+_ABSORPTION = "how much of its calcium is absorbed"
 WORTH_A_WORD = 5.0  # change worth a word [% of the daily value per serving]: what labels call a little
 MOST_WORDS, MOST_TIMES = 4, 20.0
 # Less of these, or more of those, is worth a word whoever the audience is.
@@ -79,6 +80,15 @@ def _is_better(rows: pd.DataFrame) -> pd.Series:
     return ((rows["difference"] > 0) ^ less).astype(bool)
 
 
+def _absorbed(line: Line, other: Line) -> str:
+    """Tell how much of another food's calcium is absorbed, beside the ingredient's; empty where nobody published it."""
+    own, new = (calcium_absorption_of(each.food) for each in (line, other))
+    if new is None:
+        return ""
+    beside = "" if own is None else f", {_number(own['percent'])} % of the ingredient's"
+    return f"about {_number(new['percent'])} % of its calcium is absorbed{beside}"
+
+
 def swaps_in_words(amounts: Amounts, effects: pd.DataFrame, search: Search) -> pd.DataFrame:
     """Give the reason for each swap, its trade-off and what is not known, as sentences.
 
@@ -93,7 +103,8 @@ def swaps_in_words(amounts: Amounts, effects: pd.DataFrame, search: Search) -> p
     Returns
     -------
     DataFrame
-        By option: ``reason``, ``trade_off`` and ``not_known``. A difference that may be none is not mentioned.
+        By option: ``reason``, ``trade_off`` and ``not_known``. A difference that may be none is not mentioned; what
+        the audience only shows is told, unjudged, for the care team. Calcium gained says how much of it is absorbed.
     """
     grid, release, line = amounts.grid, amounts.grid.release, search.line
     watched = {aim.component for aim in search.aims}
@@ -110,10 +121,20 @@ def swaps_in_words(amounts: Amounts, effects: pd.DataFrame, search: Search) -> p
         gains = _told(better, line, other, amounts)
         losses = _told(telling[~_is_better(telling)], line, other, amounts)
         gaps = judged[judged["component"].isin(watched | {_SODIUM}) & ~judged["whole"]]["component"]
+        unknown = [plain_component(str(tag)) for tag in gaps]
+        if ((better["component"] == _CALCIUM) & (better["role"] == "raise")).any():
+            if absorbed := _absorbed(line, other):
+                gains.append(absorbed)
+            else:
+                unknown.append(_ABSORPTION)
+        shown = found[(found["role"] == "show") & found["real"] & (found["percent_dv_difference"].abs() >= 1)]
+        costs = [", ".join(losses)] if losses else []
+        if len(shown):
+            costs.append(f"for the care team: {', '.join(_told(shown, line, other, amounts))}")
         likeness = _likeness(line, release.values(line.food.code), release.values(other.food.code))
         rows[option] = {
             "reason": f"{likeness}; {'per serving ' + ', '.join(gains) if gains else 'no real gain for this audience'}",
-            "trade_off": ", ".join(losses) or f"none of {WORTH_A_WORD:g} % of a daily value",
-            "not_known": ", ".join(plain_component(str(tag)) for tag in gaps),
+            "trade_off": "; ".join(costs) or f"none of {WORTH_A_WORD:g} % of a daily value",
+            "not_known": ", ".join(unknown),
         }
     return pd.DataFrame.from_dict(rows, orient="index", columns=["reason", "trade_off", "not_known"])

@@ -183,6 +183,7 @@ class ValueWriter:
             raise InputError(f"found {found[at]:g}; expected {allowed}", file=self.raw.place, line=line, field=name)
 
     def _write(self, rows: Rows, column: np.ndarray, factor: np.ndarray) -> None:
+        self._refuse_first(np.isinf(rows.amount), rows, rows.amount, "amount", "a number")
         rows = self._without_negative(rows, column)
         value, below = rows.amount * factor, np.zeros(len(column), dtype=bool)
         if "limit" in rows.optional:
