@@ -45,13 +45,16 @@ def test_order_by_hand():
     misses = np.array([[0, 0, 0, 0.5, 0.1, 0]])
     gain = np.array([1.0, 2.0, 9.0, 9.0, 0.0, np.nan])
     changes = np.zeros(6)
-    assert ranked(gain, verdicts, misses, changes).tolist() == [1, 0, 5, 2, 4, 3]
+    none = np.zeros(6, dtype=bool)
+    assert ranked(gain, verdicts, misses, changes, none).tolist() == [1, 0, 5, 2, 4, 3]
+    spoken_against = np.array([False, True, False, False, False, False])
+    assert ranked(gain, verdicts, misses, changes, spoken_against).tolist() == [0, 5, 1, 2, 4, 3]
 
 
 def test_of_equals_the_one_with_fewer_changes_comes_first():
     """Equal but for floating point."""
     gain = np.array([1.0, 1.0 + 1e-15, 1.0])
-    order = ranked(gain, np.zeros((0, 3), dtype=int), np.zeros((0, 3)), np.array([2, 1, 0]))
+    order = ranked(gain, np.zeros((0, 3), dtype=int), np.zeros((0, 3)), np.array([2, 1, 0]), np.zeros(3, bool))
     assert order.tolist() == [2, 1, 0]
 
 
@@ -106,6 +109,9 @@ def test_where_nothing_meets_all_the_sentence_says_what_binds():
 def test_a_swap_with_a_concern_is_never_praised_without_it():
     """Low-sodium baking powder is for people with kidney disease to ask about first."""
     decision = decide_recipe("oat_pancakes", "kidney_disease", objective="least sodium", draws=50)
+    assert "low-sodium baking powder" not in decision.best["variant"]
+    asked = ["sodium <= 120 mg"]  # which no other variant keeps
+    decision = decide_recipe("oat_pancakes", "kidney_disease", asked, objective="least sodium", draws=50)
     assert "low-sodium baking powder" in decision.best["variant"]
     assert "first read the caution on kidney disease" in decision_headline(decision)
     assert "first read the caution on kidney disease" in choice_finding(decision, explain(decision))[0]

@@ -208,11 +208,12 @@ def test_what_is_held_fixed_is_said(mix):
 
 
 def test_nothing_to_change(mix):
-    """Targets that are reached already change nothing; nothing to vary is a programme as well."""
+    """Targets that are reached already change nothing; without bounds every ingredient may be half or double."""
     plan = find_amounts(mix(), [], ["energy >= 10 kcal"])
     assert plan.feasible
     assert plan.sentences[0] == "All targets can be reached with the amounts as they are."
-    assert plan.ingredients.empty
+    assert (plan.ingredients["least_g"] * 4).tolist() == pytest.approx(plan.ingredients["most_g"].tolist())
+    assert (plan.ingredients["change_percent"].abs() < 1e-9).all()
 
 
 def test_nothing_is_printed(mix, capfd):

@@ -83,8 +83,12 @@ class Decision:
         return self.amounts.source_line
 
 
-def ranked(gain: np.ndarray, verdicts: np.ndarray, misses: np.ndarray, changes: np.ndarray) -> np.ndarray:
+def ranked(
+    gain: np.ndarray, verdicts: np.ndarray, misses: np.ndarray, changes: np.ndarray, flagged: np.ndarray
+) -> np.ndarray:
     """Order the variants: first what meets every want, then by how far a want is missed, then by the objective.
+
+    Among those that keep the wants alike, what a concern of the class speaks against comes last.
 
     Parameters
     ----------
@@ -94,6 +98,8 @@ def ranked(gain: np.ndarray, verdicts: np.ndarray, misses: np.ndarray, changes: 
         From :func:`judge_wants`.
     changes : ndarray
         How many choices differ from the recipe as written; of equal variants the one with fewer comes first.
+    flagged : ndarray of bool
+        Whether a concern of the class speaks against a variant.
 
     Returns
     -------
@@ -103,7 +109,7 @@ def ranked(gain: np.ndarray, verdicts: np.ndarray, misses: np.ndarray, changes: 
     level = verdicts.min(axis=0, initial=int(Verdict.MET))
     largest = np.nanmax(np.abs(gain), initial=0.0) or 1.0
     same = np.nan_to_num(np.round(-gain / largest, NEAR), nan=np.inf)
-    order: np.ndarray = np.lexsort((changes, same, np.round(misses.sum(axis=0), NEAR), -level))
+    order: np.ndarray = np.lexsort((changes, same, np.round(misses.sum(axis=0), NEAR), flagged, -level))
     return order
 
 
@@ -217,8 +223,8 @@ def decide_recipe(
     verdicts, misses = judge_wants(wants, values, measured)
     grid = amounts.grid
     changes = np.array([sum(v[c] != grid.as_written[c] for c in grid.choices) for v in grid.variants()])
-    order = ranked(measured[best_in].gain, verdicts, misses, changes)
     concerns = swap_concerns(amounts, people.concerns).to_numpy()
+    order = ranked(measured[best_in].gain, verdicts, misses, changes, concerns != "")
     table = _ranking(grid.labels, best_in, wants, traded, measured, verdicts, misses)
     table = table.assign(changes=changes, concerns_of_class=concerns)
     candidates = (table["wants"] == table["wants"].iloc[order[0]]).to_numpy() & np.isfinite(measured[best_in].gain)

@@ -246,6 +246,17 @@ def _sentences(
     return (*told, HELD_FIXED)
 
 
+def _half_to_double(amounts: Amounts) -> list[str]:
+    """Bound every ingredient by half and double of what the recipe holds, weighed as it weighs it."""
+    bounds = []
+    for name, ingredient in amounts.recipe.ingredients.items():
+        line = amounts.grid.line(name, {})
+        if line is not None and line.edible_g > 0:
+            grams = line.purchased_g if ingredient.weighed == "as purchased" else line.edible_g
+            bounds.append(f"{name} {grams / 2:.10g} to {2 * grams:.10g} g")
+    return bounds
+
+
 def find_amounts(
     recipe: str | Path,
     vary: Sequence[str],
@@ -266,7 +277,8 @@ def find_amounts(
     recipe : str or Path
         File, or the name of one in ``data/recipes/``.
     vary : sequence of str
-        Ingredients with bounds, weighed as the recipe weighs them, such as ``"barley 100 to 250 g"``.
+        Ingredients with bounds, weighed as the recipe weighs them, such as ``"barley 100 to 250 g"``; if there are
+        none, every ingredient from half to double of what it is.
     want : sequence of str
         Targets such as ``"sodium <= 600 mg"``, ``"fibre >= 3 g per 100 g"``, ``"energy 350 to 450 kcal"``, ``"weight
         >= 300 g"`` (as eaten) or ``"cost <= 2.50"``; per serving if nothing else is said.
@@ -308,7 +320,7 @@ def find_amounts(
     before = compute(build_grid(single, whole.grid.release, factors))
     priced = read_prices(find_file(prices, ".", ".csv")) if prices else {}
     currency = next((price.currency for price in priced.values()), "")
-    varied = tuple(read_varied(text, before, single) for text in vary)
+    varied = tuple(read_varied(text, before, single) for text in vary or _half_to_double(before))
     names = [each.name for each in varied]
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:

@@ -174,7 +174,7 @@ def wrong_one_by_one(decision: Decision) -> pd.DataFrame:
         values = {one: grid.listed(one.values(replace(lean, data=moved))) for one in measured}
         verdicts, misses = judge_wants(decision.wants, values, measured)
         goal = replace(measured[decision.objective], value=values[decision.objective])
-        place = int(ranked(goal.gain, verdicts, misses, changes)[0])
+        place = int(ranked(goal.gain, verdicts, misses, changes, _flagged(decision))[0])
         then = labels[place]
         flipped = [
             f"{want.text}: {Verdict(int(now)).word}"
@@ -204,6 +204,12 @@ def _surely_behind(goal: Measured, verdicts: np.ndarray, ahead: int) -> np.ndarr
 
 def _density(amounts: Amounts) -> Yardstick:
     return yardstick_named(DENSITY, amounts)
+
+
+def _flagged(decision: Decision) -> np.ndarray:
+    """Tell against which variants a concern of the class speaks, in the grid's order."""
+    concerns = decision.ranking.set_index("variant")["concerns_of_class"].reindex(decision.amounts.grid.labels)
+    return np.asarray(concerns != "")
 
 
 def _changes(decision: Decision) -> np.ndarray:
@@ -291,7 +297,7 @@ def _bases_table(
     parts = []
     for basis, (measured, note) in found.items():
         verdicts, misses = judge_wants(decision.wants, {one: known.value for one, known in measured.items()}, measured)
-        order = ranked(measured[goal].gain, verdicts, misses, changes)
+        order = ranked(measured[goal].gain, verdicts, misses, changes, _flagged(decision))
         behind = _surely_behind(measured[goal], verdicts, int(order[0]))
         rank = np.empty(len(labels), dtype=int)
         rank[order] = np.arange(1, len(labels) + 1)
