@@ -88,6 +88,15 @@ def test_pages_say_estimate_and_defer(pot: Advice) -> None:
     assert "not a diet order" in words(st.targets_shown(pot))
 
 
+def test_absorption_names_its_source() -> None:
+    """Milk and yogurt stand at the published 32.1 % (Weaver & Plawecki 1994); foods without a figure are not named."""
+    advice = st.advise(st.study_recipe("oat_pancakes", "bone_health"))
+    page = words(st.body_shown(advice))
+    assert "milk: 32.1 % of its calcium" in page
+    assert "Weaver" in page
+    assert "berries:" not in page
+
+
 def test_indices_are_read_against_their_published_value(pot: Advice) -> None:
     """Sodium to potassium against about 1 (WHO 2012)."""
     row = pot.indices[

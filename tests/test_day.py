@@ -140,13 +140,13 @@ def test_a_dose_is_stated_in_the_form_taken(day: Callable[..., Day], component: 
 
 
 def test_a_gap_makes_a_total_a_lower_bound(day: Callable[..., Day]) -> None:
-    """Table salt has no value for vitamin K: what is known never meets a target for sure by being low."""
-    added = day(MILK)
-    assert not added.totals.loc["VITK1", "whole"] or not np.isnan(added.totals.loc["VITK1", "food"])
-    gap = added.totals[~added.totals["whole"] & added.totals["food"].notna()].index
-    judged = judge_day(added)
-    upper = judged[judged["component"].isin(gap) & (judged["kind"] == "UL") & (judged["counted"] != "supplements only")]
-    assert not (upper["word"] == "met").any()
+    """SR28 has no sodium for this red wine: what is known stays below the CDRR, but nobody can tell what is eaten."""
+    assert verdict(day(MILK), "NA", "CDRR")["word"] == "met"
+    added = day('foods: [{food: "sr28:14097", amount: 100 g}]\n')
+    assert not added.totals.loc["NA", "whole"]
+    row = verdict(added, "NA", "CDRR")
+    assert row["amount"] == pytest.approx(775.16)
+    assert (row["word"], row["why"]) == ("cannot tell", "some values are missing")
 
 
 def test_energy_shares_are_of_the_day(day: Callable[..., Day]) -> None:

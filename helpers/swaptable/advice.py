@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from swaptable.absorption import absorbable_calcium, folate_forms, iron_forms, vitamin_a_forms
+from swaptable.absorption import absorbable_calcium, calcium_by_ingredient, folate_forms, iron_forms, vitamin_a_forms
 from swaptable.cautions import allergen_changes, allergens_of, cautions_for, safety_for
 from swaptable.claims import claim_verdicts, front_of_pack, judge_claims
 from swaptable.indices import index_table
@@ -41,6 +41,8 @@ class Advice:
         The regulated table for the recipe as written.
     calcium, vitamin_a, iron, folate : DataFrame
         What the body may get, beside the totals.
+    calcium_sources : DataFrame
+        Of the recipe as written, which published absorption stands for each ingredient's calcium.
     indices : DataFrame
     cautions, allergens, allergen_changes, safety : DataFrame
     """
@@ -52,6 +54,7 @@ class Advice:
     front_of_pack: pd.DataFrame
     nutrition_facts: pd.DataFrame
     calcium: pd.DataFrame
+    calcium_sources: pd.DataFrame
     vitamin_a: pd.DataFrame
     iron: pd.DataFrame
     folate: pd.DataFrame
@@ -75,6 +78,7 @@ class Advice:
             "front_of_pack": self.front_of_pack,
             "nutrition_facts": self.nutrition_facts,
             "absorbable_calcium": self.calcium.reset_index(),
+            "calcium_by_ingredient": self.calcium_sources,
             "vitamin_a_forms": self.vitamin_a.reset_index(),
             "iron_forms": self.iron.reset_index(),
             "folate_forms": self.folate.reset_index(),
@@ -126,6 +130,7 @@ def advise(study: Study) -> Advice:
         front_of_pack=front_of_pack(amounts, labels=shown),
         nutrition_facts=nutrition_facts(amounts, regime, population=population),
         calcium=absorbable_calcium(amounts, labels=shown),
+        calcium_sources=calcium_by_ingredient(amounts, labels=shown[:1]),
         vitamin_a=vitamin_a_forms(amounts, labels=shown),
         iron=iron_forms(amounts, labels=shown),
         folate=folate_forms(amounts, labels=shown),

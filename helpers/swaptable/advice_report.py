@@ -285,7 +285,14 @@ def body_shown(advice: Advice) -> HTML:
         ]
     ).set_index("In a serving")
     caption = "What the body may get: estimates beside the totals, never instead of them. Phytate is not in the table"
-    return table_shown(table, caption)
+    used = advice.calcium_sources.dropna(subset="percent")
+    items = [
+        f"{row.ingredient}: {amount_text(row.percent)} % of its calcium, as {row.item} ({row.kind}; {row.source})"
+        f"{_from_memory(row.checked)}"
+        for row in used.itertuples()
+    ]
+    sources = f"<p>Published absorption of calcium, as written:</p>{bullets(items)}" if items else ""
+    return HTML(f"{table_shown(table, caption).data}{sources}")
 
 
 def _range_text(values: pd.Series) -> str:

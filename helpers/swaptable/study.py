@@ -260,7 +260,8 @@ def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.D
         ]
     for form, column in NRF_COLUMNS.items():
         table[column] = variant_values(nutrient_rich_foods_index(amounts, form), grid)
-    valued = [tag for tag in raised if valued_as(tag, percent_daily_value(amounts, regime)) is not None]
+    percent_of_day = percent_daily_value(amounts, regime)
+    valued = [tag for tag in raised if valued_as(tag, percent_of_day) is not None]
     density = variant_values(chosen_density(amounts, valued, regime), grid) if valued else np.nan
     table["mean_percent_dv_per_100kcal"] = density
     table["energy_kcal_per_serving"] = variant_values(serving.sel(component="ENERC_KCAL"), grid)
