@@ -108,11 +108,9 @@ class ValueWriter:
         self._held = {at[tag]: np.full(size, np.nan, dtype=np.float64 if tag in exact else np.float32) for tag in held}
         self._seen = np.zeros((size, -(-len(self._tags) // 8)), dtype=np.uint8)
         self._used = np.zeros(len(self._tags), dtype=bool)
-        self._dictionaries = {
-            "source_code": pa.array([source for source, _ in self.pairs]),
-            "derivation_code": pa.array([derivation for _, derivation in self.pairs]),
-            "status": pa.array(_STATUS),
-        }
+        # Each word once: Arrow writes bytes of no meaning into the file where a dictionary holds one twice.
+        self._sources, self._source_of = np.unique([source for source, _ in self.pairs], return_inverse=True)
+        self._derivations, self._derivation_of = np.unique([each for _, each in self.pairs], return_inverse=True)
 
     def _old_numbers(self) -> dict[int, int]:
         """Map nutrient numbers to ids: early survey files name nutrients by number, which is below every id."""
@@ -271,10 +269,14 @@ class ValueWriter:
             arrays[name] = (
                 pa.nulls(len(value), kind) if given is None else pa.array(given, mask=np.isnan(given)).cast(kind)
             )
-        indices = {"source_code": pair, "derivation_code": pair, "status": status}
+        worded = {
+            "source_code": (self._source_of[pair], self._sources),
+            "derivation_code": (self._derivation_of[pair], self._derivations),
+            "status": (status, _STATUS),
+        }
         arrays |= {
-            name: pa.DictionaryArray.from_arrays(pa.array(each.astype(np.int32)), self._dictionaries[name])
-            for name, each in indices.items()
+            name: pa.DictionaryArray.from_arrays(pa.array(each.astype(np.int32)), pa.array(words, pa.string()))
+            for name, (each, words) in worded.items()
         }
         table = pa.table(arrays, schema=_SCHEMA)
         if self._writing is not None:
