@@ -15,7 +15,7 @@ After a change to the dependencies in `pyproject.toml`, write the lock again fro
 `--upgrade` for newer releases; `fewest` gives every Python the same releases, and so the same figures)::
 
     .venv/bin/uv pip compile --universal --fork-strategy fewest --generate-hashes --no-emit-index-url
-        --no-header --all-extras --python-version 3.11 pyproject.toml -o helpers/requirements.lock
+        --no-header --extra cluster --extra dev --python-version 3.11 pyproject.toml -o helpers/requirements.lock
 
 Standard library only, and no syntax newer than Python 3.6, so that an old Python can still say what is wrong.
 """
@@ -196,7 +196,7 @@ def install() -> None:
 
     # -I: neither PYTHONPATH nor a user's own packages may pass for what the lock names.
     pip = [str(PYTHON), "-I", "-m", "pip", "install", "--no-input", "--disable-pip-version-check"]
-    uv = [str(PYTHON), "-I", "-m", "uv", "pip", "install", "--python", str(PYTHON)]
+    uv = [str(PYTHON), "-I", "-m", "uv", "pip", "install", "--compile-bytecode", "--python", str(PYTHON)]
     if run([*pip, "--retries", "2", "--require-hashes", "-r", str(uv_list)]) and install_with(uv):
         return
     say("uv could not install the packages; pip tries, and takes longer.")

@@ -6,7 +6,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.absorption import (
+from swaptable.basics.errors import SwaptableError
+from swaptable.basics.folders import DATA
+from swaptable.foods.reference import calcium_absorption_of, haem_share_of
+from swaptable.foods.release import FoodRelease
+from swaptable.judging.absorption import (
     KINDS,
     absorbable_calcium,
     calcium_by_ingredient,
@@ -14,10 +18,6 @@ from swaptable.absorption import (
     iron_forms,
     vitamin_a_forms,
 )
-from swaptable.errors import SwaptableError
-from swaptable.folders import DATA
-from swaptable.foods import FoodRelease
-from swaptable.reference import calcium_absorption_of, haem_share_of
 
 BOWL = """
 title: Bowl

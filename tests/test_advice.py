@@ -7,13 +7,13 @@ import pandas as pd
 import pytest
 
 import swaptable as st
-from swaptable.advice import VERDICT_COLUMNS, Advice, verdict_table
-from swaptable.advice_report import MARKS, mark, targets_finding
-from swaptable.audiences import read_audience
-from swaptable.errors import InputError
-from swaptable.folders import DATA
-from swaptable.targets import find_aims
-from swaptable.verdicts import Verdict
+from swaptable.basics.errors import InputError
+from swaptable.basics.folders import DATA
+from swaptable.judging.advice import VERDICT_COLUMNS, Advice, verdict_table
+from swaptable.judging.audiences import read_audience
+from swaptable.judging.targets import find_aims
+from swaptable.judging.verdicts import Verdict
+from swaptable.reporting.advice_report import MARKS, mark, targets_finding
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from swaptable.audiences import read_audience, read_day
-from swaptable.errors import InputError
+from swaptable.basics.errors import InputError
+from swaptable.judging.audiences import read_audience, read_day
 
 AUDIENCE = "title: A\nraise: [potassium]\nkeep down: [sodium]\ncautions: [Ask first.]\n"
 DAY = "title: D\ngroup: men over 70\nservings: [{recipe: barley_pot, with: {liquid: water}}]\n"

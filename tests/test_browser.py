@@ -19,7 +19,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from swaptable.recipes import read_recipe
+from swaptable.amounts.recipes import read_recipe
 
 playwright = pytest.importorskip("playwright.sync_api", reason="needs playwright, of the extra 'dev'")
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)

@@ -7,8 +7,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from swaptable.audiences import read_audience
-from swaptable.cautions import (
+from swaptable.basics.errors import SwaptableError
+from swaptable.basics.folders import DATA
+from swaptable.foods.reference import allergen_foods, allergen_lists, caution_rows, safe_temperatures
+from swaptable.judging.audiences import read_audience
+from swaptable.judging.cautions import (
     READ_LABEL,
     _allergens_named,
     _label_reason,
@@ -19,10 +22,7 @@ from swaptable.cautions import (
     safety_for,
     swap_concerns,
 )
-from swaptable.errors import SwaptableError
-from swaptable.folders import DATA
-from swaptable.reference import allergen_foods, allergen_lists, caution_rows, safe_temperatures
-from swaptable.study import compute_recipe
+from swaptable.judging.study import compute_recipe
 
 DEMO = ("barley_pot", "oat_pancakes", "sardine_traybake", "white_bean_bowl")
 SAMPLE = Path(__file__).parent / "data" / "allergen_sample.csv"

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from swaptable.certainty import QUESTIONS, certainty_of, evidence_shares, index_certainty, with_certainty
-from swaptable.errors import SwaptableError
-from swaptable.food_values import value_errors
-from swaptable.imputation import fill_gaps
-from swaptable.indices import index_components, nutrient_rich_foods_index
-from swaptable.nutrients import amounts_table, compute, line_values
-from swaptable.reference import kitchen_errors, retention_errors, retention_estimates
-from swaptable.variants import build_grid
+from swaptable.amounts.certainty import QUESTIONS, certainty_of, evidence_shares, index_certainty, with_certainty
+from swaptable.amounts.nutrients import amounts_table, compute, line_values
+from swaptable.amounts.variants import build_grid
+from swaptable.basics.errors import SwaptableError
+from swaptable.foods.imputation import fill_gaps
+from swaptable.foods.reference import kitchen_errors, retention_errors, retention_estimates
+from swaptable.foods.values import value_errors
+from swaptable.judging.indices import index_components, nutrient_rich_foods_index
 
 SALT = 'title: Salt\nservings: 2\ningredients: {salt: {amount: 3 g, food: "sr28:02047"}}\n'
 POT = """

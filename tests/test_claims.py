@@ -10,8 +10,19 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from swaptable import claims
-from swaptable.claims import (
+from swaptable.amounts.nutrients import Amounts, compute
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import build_grid
+from swaptable.basics.errors import SwaptableError
+from swaptable.foods.reference import (
+    claim_conditions,
+    claims_not_judged,
+    component_label,
+    daily_values,
+    front_of_pack_rules,
+)
+from swaptable.judging import claims
+from swaptable.judging.claims import (
     COMPARATIVE,
     NO_REFERENCE_AMOUNT,
     NOTHING_TO_COMPARE,
@@ -21,12 +32,7 @@ from swaptable.claims import (
     judge_claims,
     not_judged,
 )
-from swaptable.errors import SwaptableError
-from swaptable.nutrients import Amounts, compute
-from swaptable.recipes import read_recipe
-from swaptable.reference import claim_conditions, claims_not_judged, component_label, daily_values, front_of_pack_rules
-from swaptable.variants import build_grid
-from swaptable.verdicts import OPERATORS, Verdict
+from swaptable.judging.verdicts import OPERATORS, Verdict
 
 TWO = """
 title: Two

@@ -6,14 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.chosen import chosen_variant, kitchen_number, parse_options, rebased
-from swaptable.class_plan import ClassPlan, plan_class
-from swaptable.class_report import class_text, plot_timeline
+from swaptable.amounts.chosen import chosen_variant, kitchen_number, parse_options, rebased
+from swaptable.basics.errors import SwaptableError
 from swaptable.cli import main
-from swaptable.errors import SwaptableError
-from swaptable.method_times import applies, read_times
-from swaptable.reference import aisles, purchase_units, scaling_notes
-from swaptable.study import compute_recipe
+from swaptable.foods.reference import aisles, purchase_units, scaling_notes
+from swaptable.judging.study import compute_recipe
+from swaptable.reporting.class_report import class_text, plot_timeline
+from swaptable.teaching.class_plan import ClassPlan, plan_class
+from swaptable.teaching.method_times import applies, read_times
 
 CHOICES = {"beans": ("canned, drained", "cooked from dry")}
 

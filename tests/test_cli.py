@@ -18,8 +18,8 @@ from pathlib import Path
 import pytest
 
 from swaptable import cli
-from swaptable.folders import DATA
-from swaptable.recipes import recipe_schema
+from swaptable.amounts.recipes import recipe_schema
+from swaptable.basics.folders import DATA
 
 POT = """title: Pot
 servings: 4
@@ -141,20 +141,6 @@ def test_wrong_usage_exits_with_2(capsys: pytest.CaptureFixture[str], arguments:
     assert captured.err.startswith("usage: swaptable")
 
 
-@pytest.mark.parametrize("jobs", ["0", "-1"])
-def test_jobs_must_be_above_zero(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, jobs: str
-) -> None:
-    """Fewer than one job is wrong input, not a traceback or a silent default."""
-    monkeypatch.setattr("swaptable.runs.run_notebook", lambda run, reports: reports)
-    try:
-        code = cli.main(["report", "--jobs", jobs, "--output", str(tmp_path)])
-    except SystemExit as leaving:
-        code = leaving.code  # type: ignore[assignment]
-    assert code == 2
-    assert jobs in capsys.readouterr().err
-
-
 def test_wrong_recipe_exits_with_2_and_one_line(wrong: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A recipe that cannot be computed exits with 2 and one line that starts with its place."""
     assert cli.main(["table", str(wrong)]) == 2
@@ -171,8 +157,9 @@ def test_recipe_that_is_not_there(capsys: pytest.CaptureFixture[str], name: str)
     assert cli.main(["table", name]) == 2
     captured = capsys.readouterr()
     assert captured.out == ""
-    assert f"'{name}'" in captured.err
+    assert f"'{name[:100]}" in captured.err
     assert "barley_pot" in captured.err
+    assert len(captured.err) < 2_000
 
 
 def test_check_goes_through_all_files(
@@ -234,31 +221,6 @@ def test_schema_is_json(capsys: pytest.CaptureFixture[str]) -> None:
     captured = capsys.readouterr()
     assert json.loads(captured.out) == recipe_schema()
     assert captured.err == ""
-
-
-def test_unknown_run_is_wrong_input(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """A run that the runs file does not have exits with 2 before anything is executed."""
-    assert cli.main(["report", "barley_pot_bone_helth", "--output", str(tmp_path)]) == 2
-    captured = capsys.readouterr()
-    assert "'barley_pot_bone_helth'" in captured.err
-    assert "did you mean 'barley_pot_bone_health'" in captured.err
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_failed_run_exits_with_1(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """If a run fails the exit code is 1, and the count on standard output says how many are done."""
-    monkeypatch.setattr("swaptable.runs.run_all", lambda runs, reports, **_: {runs[0].name: "it broke"})
-    assert cli.main(["report", "--output", str(tmp_path)]) == 1
-    assert re.match(r"12 of 13 runs done", capsys.readouterr().out)
-
-
-def test_output_that_is_a_file_is_wrong_input(tmp_path: Path, pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """An output folder that is a file exits with 2 and names it."""
-    assert cli.main(["report", "oat_pancakes_bone_health", "--output", str(pot)]) == 2
-    assert str(pot) in capsys.readouterr().err
-    assert pot.read_text(encoding="utf-8") == POT
 
 
 def test_wrong_import_is_one_line(tmp_path: Path, pot: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -367,6 +329,6 @@ def test_words_for_verdicts_need_verdicts(capsys):
 
 def test_large_tables_are_one_json_text(capsys, monkeypatch):
     """Rows written in parts make one list."""
-    monkeypatch.setattr("swaptable.cli.ROWS_AT_ONCE", 5)
+    monkeypatch.setattr("swaptable.commands.shared.ROWS_AT_ONCE", 5)
     assert cli.main(["table", "barley_pot", "--component", "NA", "--basis", "serving", "--format", "json"]) == 0
     assert len(json.loads(capsys.readouterr().out)) == 18

@@ -5,10 +5,10 @@ import re
 import pytest
 
 import swaptable as st
-from swaptable.collection import Survey
-from swaptable.collection_report import survey_finding
-from swaptable.errors import InputError
-from swaptable.study import files_in
+from swaptable.basics.errors import InputError
+from swaptable.basics.folders import files_in
+from swaptable.judging.collection import Survey
+from swaptable.reporting.collection_report import survey_finding
 
 
 @pytest.fixture(scope="module")

@@ -7,8 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+from hypothesis import given
+from hypothesis import strategies as st
 
-from swaptable.comparison import choice_effects, differences, frontier, variant_values
+from swaptable.amounts.comparison import choice_effects, differences, frontier, unbeaten, variant_values
 
 BRINE = """
 title: Brine
@@ -91,3 +93,10 @@ def test_variant_values_leave_the_excluded_out(computed):
 def test_frontier(less, more, on):
     """A variant is on the frontier if none has as little and as much and betters it in one."""
     assert frontier(pd.Series(less, dtype=float), pd.Series(more, dtype=float)).tolist() == on
+
+
+@given(st.lists(st.tuples(st.integers(0, 4), st.integers(0, 4)), max_size=30))
+def test_the_frontier_of_two_measures_is_that_of_any_number(points):
+    """A third measure in which all are alike changes nothing; two are found by a way of their own."""
+    gains = np.array(points, dtype=float).reshape(-1, 2)
+    assert unbeaten(gains).tolist() == unbeaten(np.column_stack([gains, np.zeros(len(gains))])).tolist()

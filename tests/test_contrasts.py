@@ -3,13 +3,20 @@
 import numpy as np
 import pytest
 
-from swaptable.certainty import effect_errors
-from swaptable.comparison import choice_effects
-from swaptable.contrasts import effect_table, explain, ingredient_shares, interaction_table, order_weights, swap_shares
-from swaptable.decide import decide_recipe
-from swaptable.nutrients import ingredient_amounts
-from swaptable.study import compute_recipe
-from swaptable.yardsticks import measure, yardstick_named
+from swaptable.amounts.certainty import effect_errors
+from swaptable.amounts.comparison import choice_effects
+from swaptable.amounts.nutrients import ingredient_amounts
+from swaptable.deciding.contrasts import (
+    effect_table,
+    explain,
+    ingredient_shares,
+    interaction_table,
+    order_weights,
+    swap_shares,
+)
+from swaptable.deciding.decide import decide_recipe
+from swaptable.deciding.yardsticks import measure, yardstick_named
+from swaptable.judging.study import compute_recipe
 
 # Salt (SR28 02047) holds 387.58 mg sodium in 1 g, water (14411) 40 mg in 1 kg.
 BRINE = """

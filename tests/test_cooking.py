@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.cooking import Cooking, cook_food, find_yield, retention_for
-from swaptable.errors import SwaptableError
-from swaptable.foods import FoodRelease, open_release
-from swaptable.reference import processes_for
+from swaptable.amounts.cooking import Cooking, cook_food, find_yield, retention_for
+from swaptable.basics.errors import SwaptableError
+from swaptable.foods.reference import processes_for
+from swaptable.foods.release import FoodRelease, open_release
 
 CARROTS, POTATOES, BLACK_BEANS, COOKED_BLACK_BEANS, CANNED_BEANS = "11124", "11352", "16014", "16015", "16051"
 SHOULDER_STEAK, GROUND_BEEF, CHICKEN_BREAST, HADDOCK, KALE = "23057", "13498", "05057", "15033", "11233"

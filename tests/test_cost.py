@@ -14,10 +14,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from swaptable.cost import cost_table, read_prices
-from swaptable.errors import InputError
-from swaptable.folders import DATA
-from swaptable.nutrients import Amounts
+from swaptable.amounts.cost import cost_table, read_prices
+from swaptable.amounts.nutrients import Amounts
+from swaptable.basics.errors import InputError
+from swaptable.basics.folders import DATA
 
 HEADER = "food,price,currency,per,date,note\n"
 POTATO, SALT, WATER = "sr28:11352", "sr28:02047", "sr28:14411"

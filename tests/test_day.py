@@ -7,13 +7,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.audiences import read_audience, read_day
-from swaptable.day import Day, add_up, complements, judge_day, read_plan
-from swaptable.errors import InputError
-from swaptable.folders import DATA
-from swaptable.nutrients import Amounts
-from swaptable.study import compute_recipe
-from swaptable.targets import day_targets, find_aims
+from swaptable.amounts.nutrients import Amounts
+from swaptable.basics.errors import InputError
+from swaptable.basics.folders import DATA
+from swaptable.judging.audiences import read_audience, read_day
+from swaptable.judging.day import Day, add_up, complements, judge_day, read_plan
+from swaptable.judging.study import compute_recipe
+from swaptable.judging.targets import day_targets, find_aims
 
 SALT = """title: Salt
 servings: 1

@@ -8,12 +8,12 @@ import pandas as pd
 import pytest
 
 from swaptable import cli
-from swaptable.comparison import unbeaten
-from swaptable.contrasts import explain
-from swaptable.decide import decide_recipe, ranked
-from swaptable.decide_findings import choice_finding, decision_headline
-from swaptable.errors import SwaptableError
-from swaptable.verdicts import Verdict
+from swaptable.amounts.comparison import unbeaten
+from swaptable.basics.errors import SwaptableError
+from swaptable.deciding.contrasts import explain
+from swaptable.deciding.decide import decide_recipe, ranked
+from swaptable.judging.verdicts import Verdict
+from swaptable.reporting.decide_findings import choice_finding, decision_headline
 
 MET, HOLDS, NOT = int(Verdict.MET), int(Verdict.MEAN_HOLDS), int(Verdict.NOT_MET)
 

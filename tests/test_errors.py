@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from swaptable.errors import InputError, SwaptableError, listed, nearest
+from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
 
 
 @pytest.mark.parametrize(

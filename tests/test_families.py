@@ -3,9 +3,9 @@
 import pandas as pd
 import pytest
 
-from swaptable.families import family_names, food_kind, parts_of, short_name
-from swaptable.foods import FoodRelease
-from swaptable.reference import culinary_families
+from swaptable.foods.families import family_names, food_kind, parts_of, short_name
+from swaptable.foods.reference import culinary_families
+from swaptable.foods.release import FoodRelease
 
 FAMILIES = {
     "11352": "starchy tubers", "11507": "starchy tubers", "11233": "leafy greens", "06700": "stock & broths",

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.food_values import (
+from swaptable.foods.release import FoodRelease, open_release, write_release
+from swaptable.foods.values import (
     ERROR_LABELS,
     EVIDENCE_LABELS,
     ValueErrors,
@@ -20,7 +21,6 @@ from swaptable.food_values import (
     range_per_deviation,
     value_errors,
 )
-from swaptable.foods import FoodRelease, open_release, write_release
 
 
 @cache

@@ -12,11 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.cli import main
-from swaptable.errors import InputError, SwaptableError
-from swaptable.food_values import EVIDENCE_LABELS, value_errors
-from swaptable.fooddata_central import import_fdc
-from swaptable.foods import FoodRelease, Portion
+from swaptable.foods.release import FoodRelease, Portion
+from swaptable.foods.values import EVIDENCE_LABELS, value_errors
+from swaptable.releases.fooddata_central import import_fdc
 
 FOOD = "fdc_id,data_type,description,food_category_id,publication_date"
 VALUE = "id,fdc_id,nutrient_id,amount,data_points,derivation_id,min,max,median,loq,footnote,min_year_acquired"
@@ -265,7 +265,7 @@ def test_manifest_has_hash_and_rows_of_the_files_read(tmp_path: Path) -> None:
 def test_a_file_in_many_blocks_is_read_as_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Cut into blocks of 64 bytes the result is the same, and an error still names the right line."""
     whole = imported(tmp_path / "a").table("values")
-    monkeypatch.setattr("swaptable.raw_tables.BLOCK", 64)
+    monkeypatch.setattr("swaptable.releases.raw_tables.BLOCK", 64)
     assert imported(tmp_path / "b").table("values").equals(whole.astype(dict(whole.dtypes)))
     with pytest.raises(InputError, match=r"food_nutrient\.csv:8: amount: found -2; expected 0 or more"):
         import_fdc(write_raw(tmp_path / "c", replaced("food_nutrient", 8, "7,100002,1093,-2,,,,,,,,")), tmp_path / "d")

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.errors import InputError, SwaptableError
-from swaptable.foods import FoodRelease, Portion, open_release, refuse_existing, state_of, write_release
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.foods.release import FoodRelease, Portion, open_release, refuse_existing, state_of, write_release
 
 
 @cache

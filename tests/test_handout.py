@@ -7,13 +7,15 @@ import string
 
 import pytest
 
-from swaptable.audiences import read_audience
-from swaptable.cautions import caution_rows
+from swaptable.amounts.recipes import read_recipe
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.folders import DATA, files_in, find_file
+from swaptable.basics.phrases import LANGUAGES, catalogue, speak
 from swaptable.cli import main
-from swaptable.errors import InputError, SwaptableError
-from swaptable.folders import DATA
-from swaptable.handout import Handout, compose_handout
-from swaptable.handout_pdf import (
+from swaptable.judging.audiences import read_audience
+from swaptable.judging.cautions import caution_rows
+from swaptable.teaching.handout import Handout, compose_handout
+from swaptable.teaching.handout_pdf import (
     FITS,
     LARGE_FITS,
     LARGE_SIZE,
@@ -23,9 +25,6 @@ from swaptable.handout_pdf import (
     render_handout,
     write_handout,
 )
-from swaptable.phrases import LANGUAGES, catalogue, speak
-from swaptable.recipes import read_recipe
-from swaptable.study import files_in, find_file
 
 RECIPES = files_in("recipes")
 HOSTILE = """

@@ -3,16 +3,16 @@
 import numpy as np
 import pytest
 
-from swaptable.amount_programme import Model
-from swaptable.amount_words import Target
+from swaptable.amounts.nutrients import compute
+from swaptable.amounts.one_variant import as_recipe, variant_named
+from swaptable.amounts.variants import build_grid
+from swaptable.basics.errors import SwaptableError
 from swaptable.cli import main
-from swaptable.errors import SwaptableError
-from swaptable.how_much import HELD_FIXED, Plan, find_amounts
-from swaptable.nutrients import compute
-from swaptable.one_variant import as_recipe, variant_named
-from swaptable.study import compute_recipe
-from swaptable.swap_report import amounts_shown, plot_amounts
-from swaptable.variants import build_grid
+from swaptable.deciding.amount_programme import Model
+from swaptable.deciding.amount_words import Target
+from swaptable.deciding.how_much import HELD_FIXED, Plan, find_amounts
+from swaptable.judging.study import compute_recipe
+from swaptable.reporting.swap_report import amounts_shown, plot_amounts
 
 # SR28, per 100 g: salt 38,758 mg sodium; sugar 387 kcal, no sodium; oil (olive) 884 kcal, 2 mg sodium.
 SALT, SUGAR, OIL = "sr28:02047", "sr28:19335", "sr28:04053"

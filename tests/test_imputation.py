@@ -5,9 +5,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from swaptable.food_values import EVIDENCE_LABELS, cells_of
-from swaptable.foods import FoodRelease, open_release
-from swaptable.imputation import METHOD_LABELS, Imputation, _families, _median_of, impute
+from swaptable.foods.imputation import METHOD_LABELS, Imputation, _families, _median_of, impute
+from swaptable.foods.release import FoodRelease, open_release
+from swaptable.foods.values import EVIDENCE_LABELS, cells_of
 
 
 @cache

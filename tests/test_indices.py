@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from swaptable.certainty import certainty_of
-from swaptable.errors import SwaptableError
-from swaptable.indices import (
+from swaptable.amounts.certainty import certainty_of
+from swaptable.basics.errors import SwaptableError
+from swaptable.foods.reference import index_terms
+from swaptable.judging.indices import (
     calcium_to_phosphorus,
     chosen_density,
     index_table,
@@ -15,7 +16,6 @@ from swaptable.indices import (
     renal_acid_load,
     sodium_to_potassium,
 )
-from swaptable.reference import index_terms
 
 MILK = 'title: Milk\nservings: 2\ningredients: {milk: {amount: 488 g, food: "sr28:01079"}}\n'
 SALT = 'title: Salt\nservings: 1\ningredients: {salt: {amount: 1 g, food: "sr28:02047"}}\n'

@@ -6,18 +6,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.certainty import with_certainty
-from swaptable.cost import cost_table, read_prices
-from swaptable.errors import InputError, SwaptableError
-from swaptable.food_values import EVIDENCE_LABELS, value_errors
-from swaptable.foods import FoodRelease, Portion, write_release
-from swaptable.imputation import FilledRelease, fill_gaps
-from swaptable.joined import JoinedRelease, join, open_release
-from swaptable.nutrients import amounts_table, compute, lines_table
-from swaptable.plain_table import import_plain
-from swaptable.recipes import read_recipe
-from swaptable.study import compute_recipe
-from swaptable.variants import build_grid
+from swaptable.amounts.certainty import with_certainty
+from swaptable.amounts.cost import cost_table, read_prices
+from swaptable.amounts.nutrients import amounts_table, compute, lines_table
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import build_grid
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.foods.imputation import FilledRelease, fill_gaps
+from swaptable.foods.joined import JoinedRelease, join, open_release
+from swaptable.foods.release import FoodRelease, Portion, write_release
+from swaptable.foods.values import EVIDENCE_LABELS, value_errors
+from swaptable.judging.study import compute_recipe
+from swaptable.releases.plain_table import import_plain
 
 OWN = """code,description,group,basis,density_g_per_ml,refuse_percent,evidence,NA (mg),K (mg),CHOAVL (g),PROCNT (g)
 broth,"Soup, vegetable broth, low sodium",0600,100 ml,1.01,0,label,28,40,1,0.2

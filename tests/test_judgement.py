@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from swaptable.errors import SwaptableError
-from swaptable.judgement import (
+from swaptable.basics.errors import SwaptableError
+from swaptable.judging.daily_values import (
     daily_value_for,
     daily_value_word,
     percent_daily_value,

@@ -6,14 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.errors import SwaptableError
-from swaptable.foods import write_release
-from swaptable.judgement import daily_value_for
-from swaptable.labels import ESTIMATE, nutrition_facts, nutrition_facts_text, round_amount, round_percent
-from swaptable.nutrients import compute
-from swaptable.recipes import read_recipe
-from swaptable.reference import label_lines, label_rounding
-from swaptable.variants import build_grid
+from swaptable.amounts.nutrients import compute
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import build_grid
+from swaptable.basics.errors import SwaptableError
+from swaptable.foods.reference import label_lines, label_rounding
+from swaptable.foods.release import write_release
+from swaptable.judging.daily_values import daily_value_for
+from swaptable.judging.labels import ESTIMATE, nutrition_facts, nutrition_facts_text, round_amount, round_percent
 
 # component of each group of one rule → amounts beside each edge and each tie, and what is printed
 US = {

@@ -2,6 +2,7 @@
 
 import ast
 import re
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -13,33 +14,57 @@ PACKAGE = ROOT / "helpers" / "swaptable"
 
 
 def order_in_the_map() -> list[str]:
-    """Read the order of modules from the map in DEVELOPERS.md."""
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    return re.findall(r"^\| `(\w+)` \|", text, re.M)
+    """Read the rooms and their modules from the map in DEVELOPERS.md, such as ``amounts.cooking``, in its order."""
+    room, order = "", []
+    for heading, row in re.findall(r"^### `(\w+)`|^\| `(\w+)` \|", _MAP.read_text(encoding="utf-8"), re.M):
+        room = heading or room
+        if row:
+            order.append(row if room == "commands" else f"{room}.{row}")
+    return order
 
 
-def imports_of(module: Path) -> set[str]:
-    """Name the package's own modules that a module imports, also inside functions."""
+_MAP = ROOT / "DEVELOPERS.md"
+MODULES = [name for name in order_in_the_map() if name != "commands"]
+
+
+def file_of(module: str) -> Path:
+    """Give the file of a module of the map."""
+    return PACKAGE.joinpath(*module.split(".")).with_suffix(".py")
+
+
+def imports_of(file: Path) -> set[str]:
+    """Name the modules of the map that a file imports, also inside functions."""
     names = set()
-    for node in ast.walk(ast.parse(module.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("swaptable."):
-            names.add(node.module.split(".")[1])
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").partition(".")[0] == "swaptable":
+            full = [f"{node.module}.{alias.name}" for alias in node.names]
+            found = [node.module] if file_of(node.module.partition(".")[2]).is_file() else full
+            names |= {name.partition(".")[2] for name in found}
     return names
 
 
 def test_the_map_names_every_module():
-    """DEVELOPERS.md lists each module of the package once, and no other."""
-    modules = {path.stem for path in PACKAGE.glob("*.py")} - {"__init__", "__main__"}
-    order = order_in_the_map()
-    assert sorted(order) == sorted(modules)
+    """DEVELOPERS.md lists each module of every room once, the folder of commands and the command line, and no other."""
+    files = [file.relative_to(PACKAGE).with_suffix("") for file in PACKAGE.rglob("*.py")]
+    known = {".".join(file.parts) for file in files if not file.name.startswith("__") and file.parts[0] != "commands"}
+    assert sorted(order_in_the_map()) == sorted(known | {"commands"})
 
 
-@pytest.mark.parametrize("module", order_in_the_map())
+@pytest.mark.parametrize("module", MODULES)
 def test_a_module_imports_only_from_above(module):
-    """A module imports only from modules that stand above it in the map."""
+    """A module imports only from rooms above its own, and in its room only from modules above it."""
     order = order_in_the_map()
     above = set(order[: order.index(module)])
-    assert imports_of(PACKAGE / f"{module}.py") <= above
+    found = {"commands" if name.startswith("commands.") else name for name in imports_of(file_of(module))}
+    assert found <= above
+
+
+@pytest.mark.parametrize("room", sorted({name.partition(".")[0] for name in MODULES if "." in name}))
+def test_a_room_says_what_it_is_for(room):
+    """The sentence of a room in the map is that of its ``__init__``, and it holds nothing else."""
+    tree = ast.parse((PACKAGE / room / "__init__.py").read_text(encoding="utf-8"))
+    assert len(tree.body) == 1
+    assert f"### `{room}`\n\n{ast.get_docstring(tree)}\n" in _MAP.read_text(encoding="utf-8")
 
 
 def test_public_names_resolve():
@@ -48,11 +73,14 @@ def test_public_names_resolve():
         assert getattr(swaptable, name).__doc__, name
 
 
-@pytest.mark.parametrize("module", order_in_the_map())
-def test_modules_promise_what_they_have(module):
+@pytest.mark.parametrize("file", sorted(PACKAGE.rglob("*.py")), ids=lambda file: f"{file.parent.name}.{file.stem}")
+def test_modules_promise_what_they_have(file):
     """Every name in a module's __all__ is defined in it."""
-    loaded = __import__(f"swaptable.{module}", fromlist=["__all__"])
-    assert [name for name in loaded.__all__ if not hasattr(loaded, name)] == []
+    if file.stem == "__main__":
+        return
+    name = ".".join(file.relative_to(PACKAGE.parent).with_suffix("").parts)
+    loaded = import_module(name.removesuffix(".__init__"))
+    assert [name for name in getattr(loaded, "__all__", ()) if not hasattr(loaded, name)] == []
 
 
 def test_top_level_is_the_plan():

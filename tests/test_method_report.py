@@ -6,10 +6,10 @@ import pandas as pd
 import pytest
 
 import swaptable as st
-from swaptable import method_study
-from swaptable.errors import SwaptableError
-from swaptable.method_report import _MARKS
-from swaptable.method_study import COMPARED, MethodStudy, percent_text, study_method
+from swaptable.basics.errors import SwaptableError
+from swaptable.reporting.method_report import _MARKS
+from swaptable.retention import method_study
+from swaptable.retention.method_study import COMPARED, MethodStudy, percent_text, study_method
 
 PLOTS = (
     st.plot_error_by_group, st.plot_error_by_component, st.plot_within_20, st.plot_coverage, st.plot_factors,

@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 from pydantic import Field
 
-from swaptable.errors import InputError, SwaptableError
-from swaptable.located_yaml import SourceText
-from swaptable.model_files import FileModel, kind_of, read_model, text_of, weight_of
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.located_yaml import SourceText
+from swaptable.basics.model_files import FileModel, kind_of, read_model, text_of, weight_of
 
 
 class _Note(FileModel):

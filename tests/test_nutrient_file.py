@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.errors import InputError
-from swaptable.food_values import evidence_of
-from swaptable.nutrient_file import import_cnf
+from swaptable.basics.errors import InputError
+from swaptable.foods.values import evidence_of
+from swaptable.releases.nutrient_file import import_cnf
 
 OLD = {
     "FOOD NAME": [

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.errors import InputError, SwaptableError
-from swaptable.nutrients import BASES, amounts_table, ingredient_amounts, lines_table
+from swaptable.amounts.nutrients import BASES, amounts_table, ingredient_amounts, lines_table
+from swaptable.basics.errors import InputError, SwaptableError
 
 CARROTS = """
 title: Carrots

@@ -15,15 +15,15 @@ import pyarrow.parquet as pq
 import pytest
 
 from swaptable import cli
-from swaptable.errors import InputError, SwaptableError
-from swaptable.folders import DATA
-from swaptable.foods import FoodRelease
-from swaptable.nutrients import Amounts, amounts_table, compute
-from swaptable.open_formats import convert, read_source, write_template, write_whole
-from swaptable.recipe_exports import amounts_csv, amounts_parquet, ingredient_lines, ingredients_csv, json_ld
-from swaptable.recipes import read_recipe
-from swaptable.study import compute_recipe
-from swaptable.variants import build_grid
+from swaptable.amounts.nutrients import Amounts, amounts_table, compute
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import build_grid
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.folders import DATA
+from swaptable.foods.release import FoodRelease
+from swaptable.formats.exports import amounts_csv, amounts_parquet, ingredient_lines, ingredients_csv, json_ld
+from swaptable.formats.open_formats import convert, read_source, write_template, write_whole
+from swaptable.judging.study import compute_recipe
 
 DEMO = sorted((DATA / "recipes").glob("*.yaml"))
 POT = DATA / "recipes" / "barley_pot.yaml"

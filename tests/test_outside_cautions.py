@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from swaptable.reference import allergen_lists, caution_rows, safe_temperatures
+from swaptable.foods.reference import allergen_lists, caution_rows, safe_temperatures
 
 pytestmark = pytest.mark.outside
 

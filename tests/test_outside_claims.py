@@ -9,11 +9,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from swaptable.claims import claim_verdicts, front_of_pack, judge_claims
-from swaptable.nutrients import compute
-from swaptable.recipes import read_recipe
-from swaptable.reference import claim_conditions, front_of_pack_rules
-from swaptable.variants import build_grid
+from swaptable.amounts.nutrients import compute
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import build_grid
+from swaptable.foods.reference import claim_conditions, front_of_pack_rules
+from swaptable.judging.claims import claim_verdicts, front_of_pack, judge_claims
 
 pytestmark = pytest.mark.outside
 

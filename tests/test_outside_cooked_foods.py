@@ -20,10 +20,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from swaptable.cooking import Cooking, cook_food
-from swaptable.foods import FoodRelease, open_release
-from swaptable.nutrients import line_values
-from swaptable.variants import Line
+from swaptable.amounts.cooking import Cooking, cook_food
+from swaptable.amounts.nutrients import line_values
+from swaptable.amounts.variants import Line
+from swaptable.foods.release import FoodRelease, open_release
 
 PAIRS = Path(__file__).parent / "data" / "raw_cooked_pairs.csv"
 LIQUID = {"discarded": 0.0, "kept": 1.0, "": None}

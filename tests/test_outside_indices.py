@@ -3,16 +3,16 @@
 import pandas as pd
 import pytest
 
-from swaptable.absorption import absorbable_calcium
-from swaptable.folders import DATA
-from swaptable.indices import (
+from swaptable.amounts.nutrients import Amounts
+from swaptable.basics.folders import DATA
+from swaptable.foods.reference import index_terms
+from swaptable.judging.absorption import absorbable_calcium
+from swaptable.judging.indices import (
     calcium_to_phosphorus,
     nutritional_quality,
     renal_acid_load,
     sodium_to_potassium,
 )
-from swaptable.nutrients import Amounts
-from swaptable.reference import index_terms
 
 pytestmark = pytest.mark.outside
 

@@ -9,11 +9,11 @@ import math
 import pandas as pd
 import pytest
 
-from swaptable.foods import open_release
-from swaptable.judgement import daily_value_for
-from swaptable.nutrients import component_table
-from swaptable.reference import dietary_reference_intakes
-from swaptable.units import convert
+from swaptable.amounts.nutrients import component_table
+from swaptable.basics.units import convert
+from swaptable.foods.reference import dietary_reference_intakes
+from swaptable.foods.release import open_release
+from swaptable.judging.daily_values import daily_value_for
 
 MALE = ["boys 9 to 13", "boys 14 to 18", "men 19 to 30", "men 31 to 50", "men 51 to 70", "men over 70"]
 FEMALE = ["girls 9 to 13", "girls 14 to 18", "women 19 to 30", "women 31 to 50", "women 51 to 70", "women over 70"]

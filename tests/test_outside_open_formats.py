@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from swaptable.recipe_exports import ingredients_csv, json_ld
-from swaptable.recipe_pages import read_page
-from swaptable.recipe_sheets import read_sheet
-from swaptable.study import compute_recipe
+from swaptable.formats.exports import ingredients_csv, json_ld
+from swaptable.formats.pages import read_page
+from swaptable.formats.sheets import read_sheet
+from swaptable.judging.study import compute_recipe
 
 pytestmark = pytest.mark.outside
 

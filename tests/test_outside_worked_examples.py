@@ -18,17 +18,17 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from swaptable.cooking import cook_food, retention_for
-from swaptable.errors import SwaptableError
-from swaptable.foods import FoodRelease, open_release, write_release
-from swaptable.indices import nutrient_rich_foods_index
-from swaptable.judgement import daily_value_word, percent_daily_value
-from swaptable.labels import round_amount
-from swaptable.nutrients import Amounts, compute, line_values
-from swaptable.recipes import read_recipe
-from swaptable.reference import retention_table
-from swaptable.units import convert
-from swaptable.variants import Line, build_grid
+from swaptable.amounts.cooking import cook_food, retention_for
+from swaptable.amounts.nutrients import Amounts, compute, line_values
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import Line, build_grid
+from swaptable.basics.errors import SwaptableError
+from swaptable.basics.units import convert
+from swaptable.foods.reference import retention_table
+from swaptable.foods.release import FoodRelease, open_release, write_release
+from swaptable.judging.daily_values import daily_value_word, percent_daily_value
+from swaptable.judging.indices import nutrient_rich_foods_index
+from swaptable.judging.labels import round_amount
 
 TABLE = Path(__file__).parent / "data" / "worked_examples.csv"
 LIQUID = {"discarded": 0.0, "kept": 1.0, "": None}

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.pairs import ANALYTICAL, FOOD_GROUPS, LEAST_ANALYSES, concentrations, heat_of
-from swaptable.reference import retention_table
+from swaptable.foods.reference import retention_table
+from swaptable.retention.pairs import ANALYTICAL, FOOD_GROUPS, LEAST_ANALYSES, concentrations, heat_of
 
 # raw, cooked, row of the published factors; read by eye in SR28
 KNOWN = [

@@ -11,15 +11,23 @@ from pathlib import Path
 import pytest
 from IPython.display import HTML
 
-from swaptable.audiences import read_audience
-from swaptable.errors import SwaptableError
-from swaptable.foods import FoodRelease
-from swaptable.kitchen import match_recipe, read_kitchen_text, recipe_yaml
-from swaptable.kitchen_report import match_finding, plot_confidence, save_matches, serving_shown, words_shown
-from swaptable.kitchen_study import Serving, match_words, matches_table, questions_table, serving_of, serving_or_why_not
-from swaptable.picker import Panel, Picker, picker_shown
-from swaptable.recipes import read_recipe
-from swaptable.study import compute_recipe, find_file
+from swaptable.amounts.recipes import read_recipe
+from swaptable.basics.errors import SwaptableError
+from swaptable.basics.folders import find_file
+from swaptable.foods.release import FoodRelease
+from swaptable.judging.audiences import read_audience
+from swaptable.judging.study import compute_recipe
+from swaptable.kitchen.matching import match_recipe, read_kitchen_text, recipe_yaml
+from swaptable.reporting.kitchen_report import match_finding, plot_confidence, save_matches, serving_shown, words_shown
+from swaptable.reporting.kitchen_study import (
+    Serving,
+    match_words,
+    matches_table,
+    questions_table,
+    serving_of,
+    serving_or_why_not,
+)
+from swaptable.reporting.picker import Panel, Picker, picker_shown
 
 SOUP = """Bean soup
 

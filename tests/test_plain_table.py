@@ -5,11 +5,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from swaptable.component_identity import identities, identity_of_column
-from swaptable.errors import InputError, SwaptableError
-from swaptable.folders import DATA
-from swaptable.foods import FoodRelease, Portion
-from swaptable.plain_table import import_plain
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.folders import DATA
+from swaptable.foods.component_identity import identities, identity_of_column
+from swaptable.foods.release import FoodRelease, Portion
+from swaptable.releases.plain_table import import_plain
 
 HEAD = "code,description,basis,serving_g,density_g_per_ml"
 

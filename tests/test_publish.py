@@ -7,12 +7,12 @@ import matplotlib.image
 import pytest
 
 import swaptable as st
-from swaptable.errors import InputError, SwaptableError
-from swaptable.folders import DATA, HOME
-from swaptable.gallery import PICTURES
-from swaptable.publish import charts_of, methods_text, publish
-from swaptable.runs import read_runs
-from swaptable.study import Study
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.folders import DATA, HOME
+from swaptable.judging.study import Study
+from swaptable.reporting.publish import charts_of, methods_text, publish
+from swaptable.runs.gallery import PICTURES
+from swaptable.runs.run_files import read_runs
 
 
 @pytest.fixture(scope="module")

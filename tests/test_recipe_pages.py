@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from swaptable import recipe_pages
-from swaptable.errors import InputError
-from swaptable.recipe_pages import PageRecipe, read_page
+from swaptable.basics import file_text
+from swaptable.basics.errors import InputError
+from swaptable.formats.pages import PageRecipe, read_page
 
 SOUP = {
     "@context": "https://schema.org",
@@ -267,7 +267,7 @@ def test_title_falls_back_to_the_name_of_the_file(read: Read) -> None:
 
 def test_size_is_bounded(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
     """A file larger than any recipe is not read into memory."""
-    monkeypatch.setattr(recipe_pages, "MOST_BYTES", 100)
+    monkeypatch.setattr(file_text, "MOST_BYTES", 100)
     with pytest.raises(InputError, match="expected at most 0 MB"):
         read(page(SOUP))
 
@@ -287,5 +287,5 @@ def test_scanning_takes_no_more_than_linear_time(read: Read) -> None:
 
 def test_number_of_ingredients_is_bounded(read: Read) -> None:
     """A list that no recipe has is refused before each line is looked up."""
-    with pytest.raises(InputError, match="lists 501 ingredients; expected at most 500"):
+    with pytest.raises(InputError, match="lists 501 ingredients or more; expected at most 500"):
         read(page(soup(recipeIngredient=["1 egg"] * 501)))

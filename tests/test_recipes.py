@@ -13,17 +13,17 @@ from pathlib import Path
 import pytest
 import yaml
 
-from swaptable.errors import InputError
-from swaptable.folders import DATA
-from swaptable.located_yaml import read_yaml
-from swaptable.recipes import (
+from swaptable.amounts.recipes import (
     RESERVED,
     Patch,
     Recipe,
     read_recipe,
     recipe_schema,
 )
-from swaptable.units import Amount
+from swaptable.basics.errors import InputError
+from swaptable.basics.folders import DATA
+from swaptable.basics.located_yaml import read_yaml
+from swaptable.basics.units import Amount
 
 HEAD = """title: Pot
 servings: 4

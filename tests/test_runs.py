@@ -1,4 +1,4 @@
-"""Runs: parameters are checked before, reports are whole or not there, and every run says where it came from.
+"""Runs: reports are whole or not there, say where they came from, and one that fails stops no other.
 
 The notebooks executed here are made by the tests: two cells that write what a report needs.
 """
@@ -9,277 +9,52 @@ import hashlib
 import json
 import os
 import re
-import signal
-import subprocess
 import sys
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from swaptable import runs
-from swaptable.errors import InputError, SwaptableError
-from swaptable.folders import DATA
-from swaptable.runs import Parameter, Run, notebook_parameters, read_runs, run_all, run_notebook, write_index
+from swaptable.basics.errors import LimitError, RunError
+from swaptable.basics.folders import DATA
+from swaptable.runs import kernels
+from swaptable.runs.html_pages import write_index
+from swaptable.runs.ledger import read_ledger
+from swaptable.runs.run_files import Run
+from swaptable.runs.runs import Outcome, make_report, run_all, run_notebook
 
-PARAMETERS = """word: str = "first"  # what the report says
-count: int = 1
-share: float = 0.5
-loud: bool = False
-names: list[str] = []
-trouble: str = ""
-wait_for: str = ""
-output: str = ""
-"""
-REPORT = """import json, os, time
-from pathlib import Path
-
-summary = {"title": f"Title <{word}>", "headline": f"Headline of {word}, {count}", "audience": "Everyone"}
-for part, text in {
-    "summary.json": json.dumps(summary),
-    "figures/density.txt": "What the chart shows\\n",
-    "tables/variants.csv": "variant\\n",
-}.items():
-    path = Path(output) / part
-    path.parent.mkdir(exist_ok=True)
-    path.write_text(text, encoding="utf-8")
-for _ in range(300 if wait_for else 0):
-    time.sleep(0.1)
-    if Path(wait_for).exists():
-        break
-if trouble == "error":
-    raise ValueError(f"no more {word}")
-if trouble == "crash":
-    os._exit(1)
-if trouble == "no summary":
-    (Path(output) / "summary.json").unlink()
-print(f"said {word}")
-"""
-ONE_RUN = "run:\n  notebook: tiny\n  parameters: {%s}\n"
-
-
-def write_notebook(path: Path, *cells: str, tagged: tuple[int, ...] = (0,)) -> Path:
-    """Write a notebook of code cells, those numbered in ``tagged`` with the tag ``parameters``."""
-    nodes = [
-        {
-            "cell_type": "code",
-            "execution_count": None,
-            "id": f"cell-{number}",
-            "metadata": {"tags": ["parameters"]} if number in tagged else {},
-            "outputs": [],
-            "source": source.splitlines(keepends=True),
-        }
-        for number, source in enumerate(cells)
-    ]
-    kernel = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"}}
-    path.write_text(
-        json.dumps({"cells": nodes, "metadata": kernel, "nbformat": 4, "nbformat_minor": 5}), encoding="utf-8"
-    )
-    return path
-
-
-@pytest.fixture
-def tiny(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A notebook that writes the least a report needs, in the folder where notebooks are looked for."""
-    folder = tmp_path / "notebooks"
-    folder.mkdir()
-    monkeypatch.setattr(runs, "NOTEBOOKS", folder)
-    return write_notebook(folder / "tiny.ipynb", PARAMETERS, REPORT)
-
-
-@pytest.fixture
-def reports(tmp_path: Path) -> Path:
-    """The folder of reports, not made yet."""
-    return tmp_path / "reports"
-
-
-def silent(text: str) -> None:
-    """Take a failure and say nothing."""
+RECIPE_TOO = 'recipe: str = "barley_pot"\n'
 
 
 def left_over(reports: Path) -> list[str]:
-    """Name what lies hidden among the reports."""
-    return [path.name for path in reports.glob(".*")]
+    """Name what lies hidden among the reports and is not meant to."""
+    kept = {".kept", ".locks", ".stamps"}
+    return [path.name for path in reports.rglob(".*") if path.name not in kept]
 
 
-# Parameters that a notebook declares
-
-
-def test_declared_parameters_are_read(tiny: Path) -> None:
-    """Every parameter is read with its type and default, without executing the notebook."""
-    found = notebook_parameters(tiny)
-    assert list(found) == ["word", "count", "share", "loud", "names", "trouble", "wait_for", "output"]
-    assert found["word"] == Parameter("word", "str", "first")
-    assert found["names"] == Parameter("names", "list[str]", [])
-    assert (found["share"].default, found["loud"].default) == (0.5, False)
-
-
-@pytest.mark.parametrize(("tagged", "count"), [((), 0), ((0, 1), 2)], ids=["no cell", "two cells"])
-def test_exactly_one_cell_of_parameters(tmp_path: Path, tagged: tuple[int, ...], count: int) -> None:
-    """Without a tagged cell, or with two, values given would be overwritten, so the notebook is refused."""
-    path = write_notebook(tmp_path / "book.ipynb", "a: int = 1", "b: int = 2", tagged=tagged)
-    with pytest.raises(
-        InputError, match=rf"book\.ipynb: found {count} cells tagged 'parameters'; expected exactly one"
-    ):
-        notebook_parameters(path)
-
-
-@pytest.mark.parametrize(
-    ("source", "found"),
-    [
-        ("a: float = 1.0\nb: float = a * 2", "b: float = a * 2"),
-        ("a: int = int('3')", "a: int = int('3')"),
-        ("a = 1", "a = 1"),
-        ("a: int", "a: int"),
-        ("import os", "import os"),
-        ("a.b: int = 1", "a.b: int = 1"),
-        ("print('x')", "print('x')"),
-    ],
-    ids=["derived", "call", "no type", "no value", "import", "attribute", "action"],
-)
-def test_parameters_are_literals_with_a_type(tmp_path: Path, source: str, found: str) -> None:
-    """A derived value would keep its default when its source changes, so only annotated literals are allowed."""
-    path = write_notebook(tmp_path / "book.ipynb", source)
-    with pytest.raises(InputError, match=re.escape(f"found '{found}'; expected 'name: type = literal'")) as caught:
-        notebook_parameters(path)
-    assert caught.value.field == "parameters"
-
-
-@pytest.mark.parametrize(
-    "source", ["a: int = = 1", "%matplotlib inline\na: int = 1", "a: int = (1"], ids=["typo", "magic", "open"]
-)
-def test_parameters_that_are_no_python(tmp_path: Path, source: str) -> None:
-    """A cell of parameters that Python cannot read is refused as a wrong notebook."""
-    path = write_notebook(tmp_path / "book.ipynb", source)
-    with pytest.raises(InputError, match=r"book\.ipynb.*parameters") as caught:
-        notebook_parameters(path)
-    assert source.splitlines()[0] in str(caught.value)
-
-
-@pytest.mark.parametrize(
-    "content",
-    [b"hello", b"{}", b"[1]", b'{"cells": null}', b'{"cells": "abc"}', b"\xff\xfe", b'{"cells": [{"metadata": null}]}'],
-    ids=["text", "no cells", "list", "null cells", "text cells", "not UTF-8", "null metadata"],
-)
-def test_file_that_is_no_notebook(tmp_path: Path, content: bytes) -> None:
-    """A file that is not a notebook is refused by name, whatever is in it."""
-    path = tmp_path / "book.ipynb"
-    path.write_bytes(content)
-    with pytest.raises(InputError, match=r"book\.ipynb: "):
-        notebook_parameters(path)
-
-
-def test_notebook_that_is_not_there(tmp_path: Path) -> None:
-    """A missing notebook is refused by name."""
-    with pytest.raises(InputError, match=r"none\.ipynb: is not a notebook"):
-        notebook_parameters(tmp_path / "none.ipynb")
-
-
-# The runs file
-
-
-@pytest.fixture
-def runs_file(tmp_path: Path, tiny: Path) -> Callable[[str], Path]:
-    """Write a runs file for the tiny notebook."""
-
-    def write(text: str) -> Path:
-        path = tmp_path / "runs.yaml"
-        path.write_text(text, encoding="utf-8")
-        return path
-
-    return write
-
-
-@pytest.mark.parametrize(
-    ("written", "values"),
-    [
-        ("", {}),
-        ("word: 12", {"word": "12"}),
-        ("word: no", {"word": "no"}),
-        ("count: 12", {"count": 12}),
-        ("share: 0.25", {"share": 0.25}),
-        ("loud: true", {"loud": True}),
-        ("loud: false", {"loud": False}),
-        ("names: [a, 1]", {"names": ["a", "1"]}),
-        ("names: []", {"names": []}),
-    ],
-)
-def test_values_get_the_declared_type(
-    runs_file: Callable[[str], Path], tiny: Path, written: str, values: dict[str, Any]
-) -> None:
-    """Values arrive in the type that the notebook declares, not in one guessed from how they look."""
-    (run,) = read_runs(runs_file(ONE_RUN % written))
-    assert (run.name, run.notebook, run.parameters) == ("run", tiny, values)
-    assert [type(value) for value in run.parameters.values()] == [type(value) for value in values.values()]
-
-
-@pytest.mark.parametrize(
-    ("marked", "field", "message"),
-    [
-        (ONE_RUN % "«wrd: x", "run.parameters.wrd", "found 'wrd'; expected one of word, count"),
-        (ONE_RUN % "«output: x", "run.parameters.output", "found 'output'; expected one of word"),
-        (ONE_RUN % "count: «many", "run.parameters.count", "found 'many'; expected a whole number"),
-        (ONE_RUN % "count: «1.5", "run.parameters.count", "found '1.5'; expected a whole number"),
-        (ONE_RUN % "share: «half", "run.parameters.share", "found 'half'; expected a number"),
-        (ONE_RUN % "loud: «yes", "run.parameters.loud", "found 'yes'; expected true or false"),
-        (ONE_RUN % "word: «[a]", "run.parameters.word", "expected a text"),
-        (ONE_RUN % "names: «a", "run.parameters.names", "found 'a'; expected a list of texts"),
-        (ONE_RUN % "names: «[[a]]", "run.parameters.names", "expected a list of texts"),
-        (ONE_RUN % "word: a, «word: b", "run.parameters.word", "'word' is there twice"),
-        ("run:\n  notebook: «tinny\n", "run.notebook", "found 'tinny'; expected one of tiny; did you mean 'tiny'?"),
-        ("run:\n  notebook: «../notebooks/tiny\n", "run.notebook", "found '../notebooks/tiny'"),
-        ("run:\n  notebook: tiny\n  «params: {}\n", "run.params", "found 'params'; expected notebook, parameters"),
-        ("run: «{parameters: {}}\n", "run", "expected {notebook:"),
-        ("run: «tiny\n", "run", "expected {notebook:"),
-        ("run:\n  notebook: tiny\n  parameters: «word\n", "run.parameters", "expected name: value"),
-        ("«../run: {notebook: tiny}\n", "../run", "found '../run'; a run is named with letters"),
-        ("«failed: {notebook: tiny}\n", "failed", "'failed'"),
-        ("run: {notebook: tiny}\n«RUN: {notebook: tiny}\n", "RUN", "'RUN'"),
-        ("«- run\n", "", "expected runs as name"),
-        ("«{}\n", "", "expected runs as name"),
-    ],
-    ids=[
-        "misspelt", "given by the runner", "word for int", "fraction for int", "word for float", "yes for bool",
-        "list for text", "text for list", "list in list", "twice", "notebook misspelt", "notebook elsewhere",
-        "field misspelt", "no notebook", "text", "parameters a text", "name leads elsewhere",
-        "name of the folder of failures", "names that differ by capitals", "list", "no runs",
-    ],
-)  # fmt: skip
-def test_wrong_runs_file(runs_file: Callable[[str], Path], marked: str, field: str, message: str) -> None:
-    """A mistake in the runs file is found before anything runs, at its place (« in the case)."""
-    at = marked.index("«")
-    path = runs_file(marked.replace("«", ""))
-    with pytest.raises(InputError, match=re.escape(message)) as caught:
-        read_runs(path)
-    error = caught.value
-    place = (marked.count("\n", 0, at) + 1, at - marked.rfind("\n", 0, at))
-    assert (error.file, error.line, error.column, error.field) == (str(path), *place, field)
-
-
-def test_demo_runs_are_read() -> None:
-    """The demo's runs file is good, and its runs are in the order of the file."""
-    found = read_runs(DATA / "runs.yaml")
-    assert [run.name for run in found][:2] == ["barley_pot_blood_pressure", "barley_pot_bone_health"]
-    assert all(run.notebook.is_file() for run in found)
+def states(outcomes: list[Outcome]) -> dict[str, str]:
+    """Give the state of each run."""
+    return {outcome.run: outcome.state for outcome in outcomes}
 
 
 # Good runs
 
 
-def test_report_is_whole_and_says_where_it_came_from(tiny: Path, reports: Path) -> None:
+def test_report_is_whole_and_says_where_it_came_from(
+    tiny: Path, reports: Path, make_notebook: Callable[..., Path]
+) -> None:
     """A report has its page, notebook, tables and a provenance with hashes, versions, parameters and times."""
+    cells = ["".join(cell["source"]) for cell in json.loads(tiny.read_text(encoding="utf-8"))["cells"]]
+    make_notebook(tiny, RECIPE_TOO + cells[0], *cells[1:])
     recipe = DATA / "recipes" / "oat_pancakes.yaml"
-    write_notebook(tiny, 'recipe: str = "barley_pot"\n' + PARAMETERS, REPORT)
     folder = run_notebook(Run("pot", tiny, {"word": "soup & <b>", "recipe": "oat_pancakes"}), reports)
     assert folder == reports / "pot"
     assert left_over(reports) == []
     assert (folder / "tables" / "variants.csv").is_file()
     page = (folder / "index.html").read_text(encoding="utf-8")
-    assert page.startswith("<!doctype html>")
     assert "<title>Title &lt;soup &amp; &lt;b&gt;&gt;</title>" in page
     assert "said soup &amp; &lt;b&gt;" in page
     assert "time.sleep" not in page, "code is hidden"
@@ -297,7 +72,8 @@ def test_report_is_whole_and_says_where_it_came_from(tiny: Path, reports: Path) 
     assert about["inputs"]["notebook"]["sha256"] == hashlib.sha256(tiny.read_bytes()).hexdigest()
     assert about["food_release"]["name"] == "sr28"
     assert re.fullmatch("[0-9a-f]{64}", about["food_release"]["sha256"])
-    assert re.fullmatch("[0-9a-f]{64}", about["reference_tables_sha256"])
+    assert about["used"]["file data/recipes/oat_pancakes.yaml"] == about["inputs"]["recipe"]["sha256"]
+    assert {"module swaptable.basics.recorder", "module swaptable.runs.html_pages"} <= set(about["used"])
     assert about["versions"]["python"] == sys.version.split()[0]
     assert {"swaptable", "pandas", "numpy", "papermill"} <= set(about["versions"])
     started, finished = (datetime.fromisoformat(about[key]) for key in ("started", "finished"))
@@ -324,8 +100,8 @@ def test_runs_at_the_same_time_do_not_mix(tiny: Path, reports: Path) -> None:
     first = [Run("pot", tiny, {"word": "left"}), Run("left", tiny, {"word": "left"})]
     second = [Run("pot", tiny, {"word": "right"}), Run("right", tiny, {"word": "right"})]
     with ThreadPoolExecutor(2) as pool:
-        failures = list(pool.map(lambda chosen: run_all(chosen, reports, jobs=1, report=silent), (first, second)))
-    assert failures == [{}, {}]
+        found = list(pool.map(lambda chosen: states(run_all(chosen, reports, jobs=1)), (first, second)))
+    assert found == [{"pot": "made", "left": "made"}, {"pot": "made", "right": "made"}]
     assert left_over(reports) == []
     for name, words in (("left", {"left"}), ("right", {"right"}), ("pot", {"left", "right"})):
         about = json.loads((reports / name / "provenance.json").read_text(encoding="utf-8"))
@@ -335,24 +111,28 @@ def test_runs_at_the_same_time_do_not_mix(tiny: Path, reports: Path) -> None:
         assert f"said {word}" in (reports / name / "index.html").read_text(encoding="utf-8")
     index = write_index(reports).read_text(encoding="utf-8")
     assert [f'href="{name}/index.html"' in index for name in ("left", "pot", "right")] == [True] * 3
+    assert len(read_ledger(reports)) == 4
 
 
-def move(reports: Path, word: str) -> None:
-    """Move a finished folder into place many times."""
-    for number in range(60):
-        work = reports / f".pot-{word}{number}"
-        work.mkdir()
-        (work / "word.txt").write_text(word, encoding="utf-8")
-        runs._move_into_place(work, reports / "pot")
+def test_a_run_may_be_called_what_the_project_calls_its_own(tiny: Path, reports: Path) -> None:
+    """A run named after a lock of the project waits for nobody."""
+    assert states(run_all([Run(name, tiny, {}) for name in ("ledger", "index")], reports, jobs=2)) == {
+        "ledger": "made",
+        "index": "made",
+    }
 
 
-def test_moving_into_place_at_the_same_time(reports: Path) -> None:
-    """Reports that finish at the same moment under one name do not trip each other up; one of them stays."""
-    reports.mkdir()
-    with ThreadPoolExecutor(2) as pool:
-        list(pool.map(move, (reports, reports), ("left", "right")))
-    assert (reports / "pot" / "word.txt").read_text(encoding="utf-8") in ("left", "right")
-    assert left_over(reports) == []
+def test_reports_may_lie_anywhere(tiny: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder named from where one stands, with every sign that a name can have, and a long one."""
+    monkeypatch.chdir(tmp_path)
+    reports = Path('-x \'é "q" %d {word} $HOME #1' if os.name != "nt" else "-x 'é %d {word} $HOME #1") / ("long" * 50)
+    (outcome,) = run_all([Run("pot", tiny, {"word": "it's"})], reports)
+    assert outcome.state == "made", outcome.why
+    assert Path.cwd() == tmp_path, "a thread does not change where the process is"
+    used = json.loads((tmp_path / reports / "pot" / "provenance.json").read_text(encoding="utf-8"))["used"]
+    assert "module swaptable.basics.recorder" in used, "what the kernel read is known"
+    (outcome,) = run_all([Run("pot", tiny, {"word": "it's"})], reports)
+    assert outcome.state == "fresh"
 
 
 # Runs that fail
@@ -363,7 +143,7 @@ def test_failed_run_keeps_the_good_report(tiny: Path, reports: Path) -> None:
     good = reports / "pot"
     good.mkdir(parents=True)
     (good / "index.html").write_text("good", encoding="utf-8")
-    with pytest.raises(SwaptableError, match=r"pot: ValueError: no more soup .*failed") as caught:
+    with pytest.raises(RunError, match=r"pot: ValueError: no more soup .*failed") as caught:
         run_notebook(Run("pot", tiny, {"word": "soup", "trouble": "error"}), reports)
     assert "\n" not in str(caught.value)
     assert [path.name for path in good.iterdir()] == ["index.html"]
@@ -373,133 +153,123 @@ def test_failed_run_keeps_the_good_report(tiny: Path, reports: Path) -> None:
     assert left_over(reports) == []
 
 
-# a kernel that dies or is given up leaves sockets of its client to the garbage collector
-@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
+TROUBLES = {
+    "wrong": ("error", "ValueError: no more first"),
+    "crashed": ("os._exit(1)", "its kernel died"),
+    "empty": ("no summary", "wrote no summary.json with title, headline and audience"),
+    "no_json": ("(Path(output) / 'summary.json').write_text('{')", "wrote no summary.json"),
+    "no_title": ("(Path(output) / 'summary.json').write_text('{}')", "wrote no summary.json"),
+    "mute": ("import sys; sys.stdout.close(); os.close(1); os.close(2)", "closed file"),
+    "left": ("raise SystemExit(3)", "SystemExit: 3"),
+}
+
+
 def test_one_failure_stops_no_other_run(tiny: Path, reports: Path) -> None:
-    """However a run fails, it is reported by name, the other runs finish and the index lists them."""
-    troubles = {"wrong": "error", "crashed": "crash", "empty": "no summary"}
-    chosen = [Run(name, tiny, {"trouble": trouble}) for name, trouble in troubles.items()] + [Run("good", tiny, {})]
-    told: list[str] = []
-    failed = run_all(chosen, reports, jobs=2, report=told.append)
-    assert sorted(failed) == sorted(troubles)
-    assert sorted(told) == sorted(failed.values())
-    assert all(text.startswith(f"{name}: ") and "\n" not in text for name, text in failed.items()), failed
-    assert "no more first" in failed["wrong"]
-    assert re.search("died|kernel", failed["crashed"], re.IGNORECASE)
-    assert "summary" in failed["empty"]
+    """However a run fails, it is told by name in one sentence, the other runs finish and the index lists them."""
+    chosen = [Run(name, tiny, {"trouble": trouble}) for name, (trouble, _) in TROUBLES.items()]
+    told: list[Outcome] = []
+    outcomes = run_all([*chosen, Run("good", tiny, {})], reports, jobs=2, report=told.append)
+    assert told == outcomes
+    assert states(outcomes) == dict.fromkeys(TROUBLES, "failed") | {"good": "made"}
+    for outcome in outcomes:
+        if outcome.state == "failed":
+            assert outcome.why[0].startswith(f"{outcome.run}: ")
+            assert TROUBLES[outcome.run][1] in outcome.why[0]
+            assert "\n" not in outcome.why[0]
+            assert (reports / "failed" / outcome.run / "tiny.ipynb").is_file(), outcome.run
     index = (reports / "index.html").read_text(encoding="utf-8")
     assert re.findall(r'href="([^"]+)"', index) == ["good/index.html"]
     assert left_over(reports) == []
 
 
-# a kernel that dies or is given up leaves sockets of its client to the garbage collector
-@pytest.mark.filterwarnings("ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
-def test_notebook_that_takes_too_long(
-    tiny: Path, reports: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    """A run over the time limit fails with one sentence that says so."""
-    monkeypatch.setattr(runs, "TIMEOUT_SECONDS", 1)
-    stop = tmp_path / "never"
-    failed = run_all([Run("slow", tiny, {"wait_for": str(stop)})], reports, report=silent)
-    assert re.match(r"slow: .*(time|second)", failed["slow"], re.IGNORECASE)
+HANGS = "import signal; signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT, signal.SIGTERM])\nwhile True: pass"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no signals to block")
+def test_notebook_that_takes_too_long(tiny: Path, reports: Path) -> None:
+    """A run over the time limit fails with one sentence that says so, even if its kernel hears no signal."""
+    began = time.monotonic()
+    outcome = make_report(Run("slow", tiny, {"trouble": HANGS}), reports, limit=2)
+    assert re.match(r"slow: took longer than the limit of 2 seconds", outcome.why[0])
+    assert outcome.code == LimitError.code
+    assert time.monotonic() - began < 12
     assert left_over(reports) == []
 
 
-KILLED = """import sys
-from pathlib import Path
-from swaptable.runs import Run, run_notebook
-run_notebook(Run("pot", Path(sys.argv[1]), {"word": "killed", "wait_for": sys.argv[2]}), Path(sys.argv[3]))
-"""
+@pytest.mark.parametrize(
+    "trouble",
+    [
+        "for _ in range(1000): print('x' * 100_000)",
+        "from IPython.display import HTML, display\nwhile True: display(HTML('y' * 10**6))",
+    ],
+    ids=["100 MB printed", "shown without end"],
+)
+def test_notebook_that_shows_too_much(tiny: Path, reports: Path, trouble: str) -> None:
+    """What is printed is bounded: the run is ended soon, with one sentence, and little of it is kept."""
+    began = time.monotonic()
+    outcome = make_report(Run("loud", tiny, {"trouble": trouble}), reports, limit=60)
+    assert re.match(r"loud: the notebook shows more than 20 MiB; print less", outcome.why[0])
+    assert time.monotonic() - began < 30
+    assert (reports / "failed" / "loud" / "tiny.ipynb").stat().st_size < 50_000
 
 
-@pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGKILL")
-def test_killed_run_leaves_the_old_report(tiny: Path, reports: Path, tmp_path: Path) -> None:
-    """A run killed in the middle touches no report; the next one works, and what was left is swept away in time."""
-    good = reports / "pot"
-    good.mkdir(parents=True)
-    (good / "index.html").write_text("good", encoding="utf-8")
-    stop = tmp_path / "stop"
-    command = [sys.executable, "-c", KILLED, str(tiny), str(stop), str(reports)]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    try:
-        for _ in range(300):
-            if list(reports.glob(".pot-*/summary.json")):
-                break
-            time.sleep(0.1)
-        assert list(reports.glob(".pot-*/summary.json")), "the notebook has started"
-        process.send_signal(signal.SIGKILL)
-        assert process.wait(timeout=20) == -signal.SIGKILL
-    finally:
-        process.kill()
-        stop.touch()  # lets the orphaned kernel go
-    assert [path.name for path in good.iterdir()] == ["index.html"]
-    assert (good / "index.html").read_text(encoding="utf-8") == "good"
-    assert "killed" not in write_index(reports).read_text(encoding="utf-8")
-
-    (left,) = reports.glob(".pot-*")
-    assert run_all([Run("pot", tiny, {"word": "next"})], reports, report=silent) == {}
-    assert "Headline of next" in (good / "summary.json").read_text(encoding="utf-8")
-    assert left.is_dir(), "it may belong to a run that is still going"
-    long_ago = time.time() - 2 * runs.ABANDONED_SECONDS
-    os.utime(left, (long_ago, long_ago))
-    run_all([], reports, report=silent)
-    assert not left.exists()
+@pytest.mark.skipif(os.name == "nt", reason="Windows has no process groups")
+def test_children_of_a_kernel_end_with_it(tiny: Path, reports: Path, tmp_path: Path) -> None:
+    """A run is done when its notebook is, whatever it has begun; nothing of it is left running."""
+    number = tmp_path / "number"
+    trouble = (
+        "import subprocess, sys; child = subprocess.Popen([sys.executable, '-c', 'import time; time.sleep(99)'])\n"
+        f"forked = os.fork()\nif not forked:\n    time.sleep(99); os._exit(0)\n"
+        f"Path({str(number)!r}).write_text(f'{{child.pid}} {{forked}}')"
+    )
+    assert make_report(Run("pot", tiny, {"trouble": trouble}), reports).state == "made"
+    time.sleep(0.2)
+    for process in map(int, number.read_text().split()):
+        state = Path(f"/proc/{process}/stat")
+        assert not state.exists() or state.read_text().rsplit(")", 1)[1].split()[0] == "Z", "it runs on"
 
 
-# The index
+def test_a_kernel_that_listens_to_nobody_is_found_out(
+    tiny: Path, reports: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A kernel that does not tell what it read, such as one of another environment, makes no report."""
+    monkeypatch.setattr("swaptable.runs.runs.LISTEN", "import no_such_module")
+    outcome = make_report(Run("pot", tiny, {}), reports)
+    assert "its kernel told nothing of what it read" in outcome.why[0]
+    assert not (reports / "pot").exists()
 
 
-def add_report(reports: Path, name: str, headline: str) -> None:
-    """Put a finished report in place without running it."""
-    folder = reports / name
-    (folder / "figures").mkdir(parents=True)
-    (folder / "figures" / "density.txt").write_text("What the chart shows\n", encoding="utf-8")
-    about = {
-        **{"title": f"Title of {name}", "headline": headline, "audience": "Everyone"},
-        "parameters": {"recipe": name, "prices": ""},
-        "food_release": {"name": "sr28", "released": "2016-05"},
-        "finished": "2026-09-01T10:00:00+00:00",
-    }
-    (folder / "provenance.json").write_text(json.dumps(about), encoding="utf-8")
+# Inputs that do not keep still
 
 
-def test_index_lists_every_run(reports: Path) -> None:
-    """The index links every finished report with its headline, escaped, and leaves failures out."""
-    add_report(reports, "b_pot", "Less & <less> sodium")
-    add_report(reports, "a_pot", "More potassium")
-    (reports / "failed" / "c_pot").mkdir(parents=True)
-    (reports / ".d_pot-x").mkdir()
-    text = write_index(reports).read_text(encoding="utf-8")
-    assert re.findall(r'href="([^"]+)"', text) == ["a_pot/index.html", "b_pot/index.html"]
-    assert "Less &amp; &lt;less&gt; sodium" in text
-    assert "sr28 (2016-05)" in text
-    assert "prices" not in text, "an empty parameter says nothing"
-    assert left_over(reports) == [".d_pot-x"]
+@pytest.mark.parametrize(("changes", "state", "begun"), [(0, "made", 1), (2, "made", 3), (9, "failed", 3)])
+def test_a_recipe_that_changes_meanwhile(
+    tiny: Path, reports: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, make_notebook: Callable[..., Path],
+    changes: int, state: str, begun: int,
+) -> None:  # fmt: skip
+    """A run whose recipe changes is begun anew, three times at most; then a sentence says which file it is."""
+    recipe, numbers = tmp_path / "pot.yaml", tmp_path / "numbers"
+    recipe.write_text("first", encoding="utf-8")
+    cells = ["".join(cell["source"]) for cell in json.loads(tiny.read_text(encoding="utf-8"))["cells"]]
+    change = "if (begun := int(Path(wait_for).read_text() or 0)) < count: Path(recipe).write_text(str(begun))\n"
+    count_up = "Path(wait_for).write_text(str(begun + 1))\n"
+    make_notebook(tiny, RECIPE_TOO + cells[0], *cells[1:], change + count_up)
+    numbers.touch()
+    given = {"recipe": str(recipe), "wait_for": str(numbers), "count": changes}
+    outcome = make_report(Run("pot", tiny, given), reports)
+    assert outcome.state == state, outcome.why
+    assert numbers.read_text(encoding="utf-8") == str(begun)
+    if state == "failed":
+        assert outcome.why[0] == f"pot: {recipe} changes while the run reads it; try again later"
+        assert left_over(reports) == []
+    else:
+        kept = json.loads((reports / "pot" / "provenance.json").read_text(encoding="utf-8"))["used"][f"file {recipe}"]
+        assert kept == hashlib.sha256(recipe.read_bytes()).hexdigest()
 
 
-def test_index_shows_the_chart_that_the_summary_names(reports: Path) -> None:
-    """A notebook without a density chart names another, and lists read as words."""
-    add_report(reports, "a_pot", "Good")
-    folder = reports / "a_pot"
-    (folder / "figures" / "density.txt").rename(folder / "figures" / "error.txt")
-    about = json.loads((folder / "provenance.json").read_text(encoding="utf-8"))
-    about |= {"chart": "error", "parameters": {"seeds": ["1", "2"]}}
-    (folder / "provenance.json").write_text(json.dumps(about), encoding="utf-8")
-    text = write_index(reports).read_text(encoding="utf-8")
-    assert '<img src="a_pot/figures/error.png" alt="What the chart shows"' in text
-    assert "seeds 1 2;" in text
-
-
-def test_index_of_nothing(reports: Path) -> None:
-    """Without reports the index says so."""
-    reports.mkdir()
-    assert "None yet" in write_index(reports).read_text(encoding="utf-8")
-
-
-@pytest.mark.parametrize("damaged", ["figures/density.txt", "provenance.json"])
-def test_damaged_report_does_not_hide_the_others(reports: Path, damaged: str) -> None:
-    """A report that lost a file, or whose record is cut short, does not keep the others off the index."""
-    add_report(reports, "a_pot", "Damaged")
-    add_report(reports, "b_pot", "Whole")
-    (reports / "a_pot" / damaged).write_text("", encoding="utf-8")
-    assert 'href="b_pot/index.html"' in write_index(reports).read_text(encoding="utf-8")
+def test_stopped_kernels_begin_no_others(tiny: Path, tmp_path: Path) -> None:
+    """While all are being stopped none begins; afterwards it goes on as before."""
+    with kernels.all_stopped(), pytest.raises(kernels.StoppedError):
+        kernels.execute(tiny, tmp_path / "out.ipynb", {"output": str(tmp_path)}, folder=tmp_path, limit=30)
+    kernels.execute(tiny, tmp_path / "out.ipynb", {"output": str(tmp_path)}, folder=tmp_path, limit=30)
+    assert (tmp_path / "summary.json").is_file()

@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.errors import SwaptableError
-from swaptable.food_text import read_description, read_query, stem
-from swaptable.foods import FoodRelease, write_release
-from swaptable.reference import food_words
-from swaptable.search import find_foods, hits_table
+from swaptable.basics.errors import SwaptableError
+from swaptable.foods.reference import food_words
+from swaptable.foods.release import FoodRelease, write_release
+from swaptable.foods.search import find_foods, hits_table
+from swaptable.foods.words import read_description, read_query, stem
 
 QUERIES = Path(__file__).parent / "data" / "food_queries.csv"
 NOT_OF_A_KITCHEN = ("0300", "2100", "3600")  # baby foods, fast foods, restaurants

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from swaptable.decide import decide_recipe
-from swaptable.sensitivity import BASES_COMPARED, compare_bases, wrong_one_by_one
+from swaptable.deciding.decide import decide_recipe
+from swaptable.deciding.sensitivity import BASES_COMPARED, compare_bases, wrong_one_by_one
 
 POT = """
 title: Pot

@@ -8,10 +8,11 @@ import pandas as pd
 import pytest
 
 import swaptable as st
-from swaptable import findings
-from swaptable.errors import InputError, SwaptableError
-from swaptable.figures import Chart
-from swaptable.study import MOST_ROWS, Study, find_file, study_recipe
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.folders import find_file
+from swaptable.judging import findings
+from swaptable.judging.study import MOST_ROWS, Study, study_recipe
+from swaptable.reporting.figures import Chart
 
 PLOTS = (st.plot_density, st.plot_differences, st.plot_daily_values, st.plot_contributions, st.plot_effects)
 PLAIN = 'title: Plain\nservings: 1\ningredients: {carrot: {amount: 100 g, food: "sr28:11124"}}\n'

@@ -6,18 +6,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from swaptable.certainty import certainty_of
+from swaptable.amounts.certainty import certainty_of
+from swaptable.amounts.nutrients import Amounts, line_values
+from swaptable.amounts.recipes import AS_WRITTEN
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.folders import DATA
 from swaptable.cli import main
-from swaptable.errors import InputError, SwaptableError
-from swaptable.folders import DATA
-from swaptable.foods import FoodRelease
-from swaptable.nutrients import Amounts, line_values
-from swaptable.recipes import AS_WRITTEN
-from swaptable.study import compute_recipe
-from swaptable.swap_report import plot_swaps, swaps_shown
-from swaptable.swap_screen import Aim, fit_cooking, progress, screened_values
-from swaptable.swap_words import SWAP
-from swaptable.swaps import Swaps, find_swaps
+from swaptable.deciding.swap_screen import Aim, fit_cooking, progress, screened_values
+from swaptable.deciding.swap_words import SWAP
+from swaptable.deciding.swaps import Swaps, find_swaps
+from swaptable.foods.release import FoodRelease
+from swaptable.judging.study import compute_recipe
+from swaptable.reporting.swap_report import plot_swaps, swaps_shown
 
 STEW = """
 title: Stew

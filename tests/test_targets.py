@@ -6,11 +6,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from swaptable.audiences import Audience, read_audience
-from swaptable.errors import InputError, SwaptableError
-from swaptable.folders import DATA
-from swaptable.nutrients import Amounts
-from swaptable.targets import (
+from swaptable.amounts.nutrients import Amounts
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.folders import DATA
+from swaptable.judging.audiences import Audience, read_audience
+from swaptable.judging.targets import (
     Aims,
     day_targets,
     find_aims,

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from swaptable.errors import SwaptableError
-from swaptable.units import Amount, convert, measure_named, parse_amount, parse_percent
+from swaptable.basics.errors import SwaptableError
+from swaptable.basics.units import Amount, convert, measure_named, parse_amount, parse_percent
 
 MEASURES = Path(__file__).parents[1] / "data" / "reference" / "measures.csv"
 # NIST Handbook 44, Appendix C: the inch is 2.54 cm, the gallon 231 cubic inches and the avoirdupois pound
@@ -115,7 +115,7 @@ def test_fraction_over_zero_is_refused(text: str) -> None:
 def test_endless_number_is_refused() -> None:
     """A number too large for a computer is refused, not taken as infinite."""
     text = "9" * 400 + " g"
-    with pytest.raises(SwaptableError, match=f"found '{text}'"):
+    with pytest.raises(SwaptableError, match=r"found '9{100}…'"):
         parse_amount(text)
 
 

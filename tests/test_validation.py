@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable import validation
-from swaptable.validation import METHODS, held_out, summarise
+from swaptable.retention import validation
+from swaptable.retention.validation import METHODS, held_out, summarise
 
 GROUPS = (
     "beef", "poultry", "pork", "lamb and veal", "organ meats", "fish and shellfish", "legumes", "grains", "vegetables",

@@ -7,9 +7,9 @@ sweet potato (11507) energy 86 kcal, refuse 28 %; 2 % milk (01079) 1 cup = 244 g
 
 import pytest
 
-from swaptable.errors import InputError
-from swaptable.recipes import read_recipe
-from swaptable.variants import build_grid
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import build_grid
+from swaptable.basics.errors import InputError
 
 POT = """
 title: Pot

@@ -3,9 +3,9 @@
 import pytest
 import xarray as xr
 
-from swaptable.errors import SwaptableError
-from swaptable.reference import Z
-from swaptable.verdicts import Verdict, judge
+from swaptable.basics.errors import SwaptableError
+from swaptable.foods.reference import Z
+from swaptable.judging.verdicts import Verdict, judge
 
 HALF = Z[0.90]  # of the interval, for a standard error of 1
 

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from swaptable.errors import SwaptableError
-from swaptable.study import compute_recipe
-from swaptable.verdicts import Verdict
-from swaptable.wants import Want, binding_wants, judge_wants, read_want
-from swaptable.yardsticks import Measured, Yardstick
+from swaptable.basics.errors import SwaptableError
+from swaptable.deciding.wants import Want, binding_wants, judge_wants, read_want
+from swaptable.deciding.yardsticks import Measured, Yardstick
+from swaptable.judging.study import compute_recipe
+from swaptable.judging.verdicts import Verdict
 
 SODIUM = Yardstick("NA", "serving", "mg", False)
 CALCIUM = Yardstick("CA", "serving", "mg", True)

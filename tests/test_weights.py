@@ -8,10 +8,10 @@ from functools import cache
 
 import pytest
 
-from swaptable.errors import SwaptableError
-from swaptable.foods import Food, FoodRelease, Portion, open_release
-from swaptable.units import parse_amount
-from swaptable.weights import Weight, density_of, weigh
+from swaptable.amounts.weights import Weight, density_of, weigh
+from swaptable.basics.errors import SwaptableError
+from swaptable.basics.units import parse_amount
+from swaptable.foods.release import Food, FoodRelease, Portion, open_release
 
 CUP, TEASPOON, TABLESPOON, QUART = 236.5882365, 4.92892159375, 14.78676478125, 946.352946
 CARROT, ONION, GARLIC, POTATO, TOMATO, EGG = "11124", "11282", "11215", "11352", "11529", "01123"

@@ -3,13 +3,14 @@
 import numpy as np
 import pytest
 
-from swaptable.certainty import certainty_of, index_certainty
-from swaptable.cost import cost_table, read_prices
-from swaptable.errors import SwaptableError
-from swaptable.indices import index_components, nutrient_rich_foods_index
-from swaptable.nutrients import ingredient_amounts
-from swaptable.study import compute_recipe, find_file
-from swaptable.yardsticks import COST, drawn, line_amounts, measure, with_cost, yardstick_named
+from swaptable.amounts.certainty import certainty_of, index_certainty
+from swaptable.amounts.cost import cost_table, read_prices
+from swaptable.amounts.nutrients import ingredient_amounts
+from swaptable.basics.errors import SwaptableError
+from swaptable.basics.folders import find_file
+from swaptable.deciding.yardsticks import COST, drawn, line_amounts, measure, with_cost, yardstick_named
+from swaptable.judging.indices import index_components, nutrient_rich_foods_index
+from swaptable.judging.study import compute_recipe
 
 POT = """
 title: Pot

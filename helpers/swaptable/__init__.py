@@ -8,8 +8,8 @@ from importlib import import_module
 from typing import Any
 
 _HOMES = {
-    "advice": ("advise",),
-    "advice_report": (
+    "judging.advice": ("advise",),
+    "reporting.advice_report": (
         "body_shown",
         "cautions_shown",
         "claims_shown",
@@ -20,8 +20,16 @@ _HOMES = {
         "save_advice",
         "targets_shown",
     ),
-    "class_plan": ("plan_class",),
-    "class_report": (
+    "changes.changes_report": (
+        "changes_shown",
+        "foods_changed_shown",
+        "moved_shown",
+        "plot_changes",
+        "rankings_changed_shown",
+        "save_changes",
+    ),
+    "teaching.class_plan": ("plan_class",),
+    "reporting.class_report": (
         "class_amounts_shown",
         "class_shown",
         "plot_timeline",
@@ -30,8 +38,8 @@ _HOMES = {
         "shopping_shown",
         "timeline_shown",
     ),
-    "collection": ("survey_collection",),
-    "collection_report": (
+    "judging.collection": ("survey_collection",),
+    "reporting.collection_report": (
         "aims_shown",
         "claims_met_shown",
         "days_shown",
@@ -40,9 +48,9 @@ _HOMES = {
         "save_survey",
         "survey_shown",
     ),
-    "contrasts": ("explain",),
-    "decide": ("decide_recipe",),
-    "decide_report": (
+    "deciding.contrasts": ("explain",),
+    "deciding.decide": ("decide_recipe",),
+    "reporting.decide_report": (
         "decision_shown",
         "plot_bases",
         "plot_best",
@@ -53,11 +61,19 @@ _HOMES = {
         "save_decision",
         "wants_shown",
     ),
-    "figures": ("plot_contributions", "plot_daily_values", "plot_density", "plot_differences", "plot_effects"),
-    "handout": ("compose_handout",),
-    "handout_pdf": ("write_handout",),
-    "how_much": ("find_amounts",),
-    "kitchen_report": (
+    "deciding.explore": ("explore_recipe",),
+    "reporting.figures": (
+        "plot_contributions",
+        "plot_daily_values",
+        "plot_density",
+        "plot_differences",
+        "plot_effects",
+    ),
+    "changes.find_changes": ("find_changes",),
+    "teaching.handout": ("compose_handout",),
+    "teaching.handout_pdf": ("write_handout",),
+    "deciding.how_much": ("find_amounts",),
+    "reporting.kitchen_report": (
         "matches_shown",
         "plot_confidence",
         "questions_shown",
@@ -65,8 +81,8 @@ _HOMES = {
         "serving_shown",
         "words_shown",
     ),
-    "kitchen_study": ("match_words",),
-    "method_report": (
+    "reporting.kitchen_study": ("match_words",),
+    "reporting.method_report": (
         "method_shown",
         "plot_coverage",
         "plot_error_by_component",
@@ -75,12 +91,21 @@ _HOMES = {
         "plot_within_20",
         "save_method",
     ),
-    "method_study": ("study_method",),
-    "picker": ("Picker", "picker_shown"),
-    "reports": ("chart_shown", "summary_shown", "table_shown"),
-    "sensitivity": ("find_doubts",),
-    "study": ("compute_recipe", "study_recipe"),
-    "swap_report": (
+    "retention.method_study": ("study_method",),
+    "reporting.picker": ("Picker", "picker_shown"),
+    "reporting.reports": ("chart_shown", "summary_shown", "table_shown"),
+    "deciding.sensitivity": ("find_doubts",),
+    "judging.study": ("compute_recipe", "study_recipe"),
+    "reporting.survey_report": (
+        "collection_swaps_shown",
+        "coverage_shown",
+        "plot_swap_recipes",
+        "plot_swap_spread",
+        "save_swap_study",
+        "swap_summary_shown",
+    ),
+    "survey.study": ("study_swaps",),
+    "reporting.swap_report": (
         "amounts_shown",
         "paste_shown",
         "plot_amounts",
@@ -89,7 +114,7 @@ _HOMES = {
         "swap_cautions_shown",
         "swaps_shown",
     ),
-    "swaps": ("find_swaps",),
+    "deciding.swaps": ("find_swaps",),
 }
 
 __all__ = sorted(name for names in _HOMES.values() for name in names)

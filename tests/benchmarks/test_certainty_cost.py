@@ -5,12 +5,12 @@ Run: ``.venv/bin/python -m pytest tests/benchmarks --benchmark-enable --benchmar
 
 import pytest
 
-from swaptable.certainty import certainty_of
-from swaptable.foods import open_release
-from swaptable.nutrients import Amounts, compute
-from swaptable.recipes import read_recipe
-from swaptable.study import find_file
-from swaptable.variants import Grid, build_grid
+from swaptable.amounts.certainty import certainty_of
+from swaptable.amounts.nutrients import Amounts, compute
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import Grid, build_grid
+from swaptable.basics.folders import find_file
+from swaptable.foods.release import open_release
 
 MANY = "title: Many\nservings: 4\ningredients:\n" + "".join(
     f'  i{n}: {{amount: {50 + n} g, food: "sr28:{code}", cook: boiled, liquid: kept}}\n'

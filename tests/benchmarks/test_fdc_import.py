@@ -121,7 +121,7 @@ def test_bare_read(benchmark, download) -> None:
 @pytest.mark.benchmark(group="fdc")
 def test_import(benchmark, download, tmp_path) -> None:
     """Import the files: checks, conversion and writing included."""
-    from swaptable.fooddata_central import import_fdc
+    from swaptable.releases.fooddata_central import import_fdc
 
     counter = iter(range(10_000))
     release = benchmark(lambda: import_fdc(download, tmp_path / f"release_{next(counter)}", types=("branded",)))
@@ -133,7 +133,7 @@ import json, resource, sys, time
 from pathlib import Path
 sys.path[:0] = [{tests!r}, {package!r}]
 from test_fdc_import import bare_read
-from swaptable.fooddata_central import import_fdc
+from swaptable.releases.fooddata_central import import_fdc
 start = time.perf_counter()
 {call}
 seconds = time.perf_counter() - start

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from swaptable.foods import FoodRelease, open_release
-from swaptable.search import _index, find_foods
+from swaptable.foods.release import FoodRelease, open_release
+from swaptable.foods.search import _index, find_foods
 
 QUERIES = Path(__file__).parents[1] / "data" / "food_queries.csv"
 

@@ -1,0 +1,435 @@
+"""What cooking does to one food: its retention factors and its yield factor.
+
+Retention changes a component, yield changes the weight. Where no factor is published for a component it is
+taken as kept whole and marked ``assumed``; nothing is cooked twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache, lru_cache
+
+import numpy as np
+import pandas as pd
+
+from swaptable.basics.errors import SwaptableError, listed, nearest
+from swaptable.foods.reference import (
+    FACTORS,
+    NO_CLASS,
+    Z,
+    food_class_of,
+    kitchen_errors,
+    meat_cut_fat_change,
+    meat_cut_yield,
+    processes_for,
+    retention_components,
+    retention_table,
+    uptake_table,
+    yield_table,
+)
+from swaptable.foods.release import Food, FoodRelease
+
+__all__ = ["NOT_COOKED", "STATED", "Cooking", "cook_food", "find_yield", "retention_for"]
+
+NOT_COOKED = "not cooked"
+STATED = "recipe"  # origin of a yield that the user weighed
+SR28 = "sr28"  # whose codes the published tables of cuts and pairs name
+FEWEST_FOR_A_RANGE = 3
+FROZEN, _FROM_FROZEN = "frozen", "from frozen"
+# Processes that a food may undergo after it was cooked or canned, with published factors of their own.
+_AFTERWARDS = {"reheated", "heated", "drained", "rinsed", "toasted"}
+# Processes in which what a food loses goes into a liquid rather than up in steam.
+_IN_LIQUID = {
+    "boiled", "simmered", "stewed", "cooked", "poached", "steamed", "braised", "browned then simmered",
+    "sauteed then simmered", "boiled or baked",
+}  # fmt: skip
+# The factor for vitamin A stands for retinol; carotenoids have factors of their own.
+FACTOR_OF = {"RETOL": "VITA_RAE", "VITB12_ADDED": "VITB12"}
+
+
+@dataclass(frozen=True, eq=False)
+class Cooking:
+    """What was done to a food, with the factors and where they came from.
+
+    Attributes
+    ----------
+    food_class, process : str
+        Class and process word of the published table; empty where the food was not cooked.
+    liquid : float or None
+        Share of the cooking liquid that stays in the dish; None where it does not matter. [-]
+    rows : tuple of str
+        Rows of ``retention.csv`` used (USDA codes); two where the liquid is partly kept.
+    factors : Series
+        Share retained by component [-]; NaN where none is published.
+    yield_factor : float
+        Cooked weight over raw edible weight. [-]
+    yield_origin, yield_evidence : str
+        Where the yield is from, and ``measured``, ``calculated`` or ``assumed``.
+    yield_sd : float
+        Standard deviation of the yield factor. [-]
+    notes : tuple of str
+        What a reader must know of it.
+    fat_lost : float
+        Fat that runs off with discarded drippings. [g per 100 g raw]
+    sodium_taken_up : float
+        From salted cooking water. [mg per 100 g raw]
+    """
+
+    food_class: str
+    process: str
+    liquid: float | None
+    rows: tuple[str, ...]
+    factors: pd.Series
+    yield_factor: float
+    yield_origin: str
+    yield_evidence: str
+    yield_sd: float
+    notes: tuple[str, ...] = ()
+    fat_lost: float = 0.0
+    sodium_taken_up: float = 0.0
+
+    def factor_for(self, components: pd.Index) -> np.ndarray:
+        """Give the share retained for each component of a release; NaN where none is published."""
+        names = [FACTOR_OF.get(component, component) for component in components]
+        return np.asarray(self.factors.reindex(names), dtype=float)
+
+
+@cache
+def _no_factors() -> pd.Series:
+    return pd.Series(np.nan, index=retention_components(), dtype=float)
+
+
+def _choose(rows: pd.DataFrame, detail: str | None, what: str) -> pd.DataFrame:
+    if not detail:
+        return rows[rows["default"] == "yes"]
+    chosen = rows[rows["detail"] == detail]
+    # a detail may be published for one fate of the liquid only; the other takes its default row
+    chosen = pd.concat([chosen, rows[(rows["default"] == "yes") & ~rows["liquid"].isin(chosen["liquid"])]])
+    if detail not in set(chosen["detail"]):
+        details = sorted(set(rows["detail"]) - {""})
+        raise SwaptableError(
+            f"found detail '{detail}'; expected for {what}: {listed(details) or 'no detail'}{nearest(detail, details)}",
+            about="detail",
+        )
+    return chosen
+
+
+@lru_cache(maxsize=1024)  # lines of one recipe, and of many recipes, are cooked in few ways
+def retention_for(
+    food_class: str, cook: str, liquid: float | None, detail: str | None, factors: str = FACTORS[0]
+) -> tuple[str, tuple[str, ...], pd.Series]:
+    """Find the published retention factors.
+
+    Parameters
+    ----------
+    food_class : str
+        Class of ``retention.csv``, or ``"none"``.
+    cook : str
+        Cook's word for the process.
+    liquid : float or None
+        Share of the cooking liquid kept; None if the recipe does not say. [-]
+    detail : str or None
+        Detail of the row; None takes the row marked as default.
+    factors : str, optional
+        ``"published"`` or ``"estimated"``, as for :func:`swaptable.foods.reference.retention_table`.
+
+    Returns
+    -------
+    process : str
+        Published process word.
+    rows : tuple of str
+        Rows used: none for class ``"none"``, two where the liquid is partly kept.
+    factors : Series
+        Share retained [-] by component, NaN where none is published. Between drained and kept the factors
+        are interpolated: what leached into the liquid stays in proportion to the liquid kept.
+
+    Raises
+    ------
+    SwaptableError
+        If there is no such class, process, detail or liquid; names those there are.
+    """
+    tried = processes_for(cook)
+    if food_class == NO_CLASS:
+        return tried[0], (), _no_factors()
+    table = retention_table()
+    table = table[table["food_class"] == food_class]
+    if table.empty:
+        classes = sorted({*retention_table()["food_class"], NO_CLASS})
+        hint = nearest(food_class, classes)
+        raise SwaptableError(f"found '{food_class}'; expected a class: {listed(classes, 60)}{hint}", about="food_class")
+    published = _published(food_class, cook)
+    if published.empty:
+        words = sorted(set(table["process"]))
+        raise SwaptableError(f"found '{cook}'; factors for {food_class} are published for: {listed(words, 20)}")
+    process = str(published["process"].iloc[0])
+    what = f"{food_class}, {process}"
+    rows = _choose(published, detail, what)["row"]
+    rows = retention_table(factors).loc[rows].set_index("liquid")
+    tags = retention_components()
+    if set(rows.index) == {""}:
+        row = rows.loc[""]
+        return process, (str(row["row"]),), row[tags].astype(float)
+    if liquid is None:
+        raise SwaptableError(
+            f"'liquid' is missing for {what}; expected kept, discarded or the share kept, such as 50 %"
+        )
+    ends = {1.0: ("kept",), 0.0: ("discarded",)}.get(liquid, ("discarded", "kept"))
+    for end in ends:
+        if end not in rows.index:
+            published = listed(sorted(rows.index))
+            raise SwaptableError(f"liquid {end}: {what} is published only for {published}", about="liquid")
+    chosen = [rows.loc[end] for end in ends]
+    first, last = (row[tags].astype(float) for row in (chosen[0], chosen[-1]))
+    return (
+        process,
+        tuple(str(row["row"]) for row in chosen),
+        first + liquid * (last - first) if len(ends) > 1 else first,
+    )
+
+
+def _sr28_code(food: Food, release: FoodRelease) -> str:
+    """Give the code by which the published tables know a food of SR28; another release's food is in none of them."""
+    return release.full_code(food.code).removeprefix(f"{SR28}:")
+
+
+def _own_yield(food: Food, release: FoodRelease, pairs: str) -> float | None:
+    """Work a food's own yield out from its raw and cooked entries, solids being conserved."""
+    code = _sr28_code(food, release)
+    cooked = next((c for raw, _, c in (pair.partition(">") for pair in pairs.split("|")) if raw == code), None)
+    if cooked is None:
+        return None
+    try:
+        raw_water, cooked_water = (float(release.values(f"{SR28}:{each}")["WATER"]) for each in (code, cooked))
+    except SwaptableError:  # another release may have the raw food under that code, and not the cooked one
+        return None
+    return None if np.isnan(raw_water + cooked_water) else (100 - raw_water) / (100 - cooked_water)
+
+
+@lru_cache(maxsize=1024)
+def _published(food_class: str, cook: str) -> pd.DataFrame:
+    """Give the rows of the first process that is published for the class among those the word may stand for."""
+    table = retention_table()
+    table = table[table["food_class"] == food_class]
+    process = next((word for word in processes_for(cook) if (table["process"] == word).any()), None)
+    return table[table["process"] == process]
+
+
+def find_yield(
+    food: Food, release: FoodRelease, food_class: str, cook: str, process: str, liquid: float | None
+) -> tuple[float, str, str, float]:
+    """Find the yield factor of a food.
+
+    Parameters
+    ----------
+    food : Food
+        A cut of meat may have a measured yield of its own.
+    release : FoodRelease
+        Where the food is from; its own raw and cooked entries come before the median of its class.
+    food_class, cook, process : str
+        As in :func:`retention_for`.
+    liquid : float or None
+        Share of the cooking liquid kept. [-]
+
+    Returns
+    -------
+    factor : float
+        Cooked weight over raw edible weight. [-] Cooked in a liquid that is kept, a food's loss stays in the
+        dish; what dry heat drives off is gone, whether or not the drippings are kept.
+    origin, evidence : str
+    sd : float
+        Standard deviation: the published one or the published range, else a stated default. [-]
+    """
+    errors = kitchen_errors()
+    tried = [process, *processes_for(cook)]
+    if processes_for(cook)[0] not in _IN_LIQUID:  # what is baked soaks up nothing, whatever its factors are read from
+        tried = [word for word in tried if word not in _IN_LIQUID]
+    drained = _drained_yield(food, release, food_class, tuple(tried))
+    kept = liquid if liquid is not None and process in _IN_LIQUID else 0.0
+    if kept == 1:
+        return (
+            1.0,
+            "liquid kept, nothing evaporated; the liquid is an ingredient of its own",
+            "assumed",
+            errors["evaporation"],
+        )
+    if drained is None:
+        return 1.0, f"no yield published for {food_class}, {process}: weight unchanged", "assumed", errors["no yield"]
+    factor, origin, evidence, sd = drained
+    kept = kept if factor < 1 else 0.0  # what has soaked up liquid holds it, whatever is done with the rest
+    note = f"; {kept:.0%} of the liquid kept" if kept else ""
+    return factor + kept * (1.0 - factor), origin + note, evidence, sd
+
+
+def _drained_yield(
+    food: Food, release: FoodRelease, food_class: str, processes: tuple[str, ...]
+) -> tuple[float, str, str, float] | None:
+    """Find the published yield without the liquid: of the cut, of the food's own pair, of its class."""
+    cut = meat_cut_yield(_sr28_code(food, release), processes)
+    if cut is not None:
+        return cut[0], cut[1], "measured", cut[2]
+    for process in processes:
+        row = _first_yield(food_class, process)
+        if row is not None:
+            own = _own_yield(food, release, str(row["pairs"]))
+            low, high = row["low_percent"] / 100, row["high_percent"] / 100
+            if own is not None and not (own < 0.9 * low or own > 1.1 * high):  # far beyond its class: two lots
+                return own, f"{row['source']}, this food", str(row["evidence"]), kitchen_errors()["own yield"] * own
+            factor, spread = float(row["yield_factor"]), high - low
+            # the range of several foods spans about 90 % of them
+            sd = spread / (2 * Z[0.90]) if row["n"] >= FEWEST_FOR_A_RANGE else kitchen_errors()["class yield"] * factor
+            return factor, str(row["source"]), str(row["evidence"]), float(sd)
+    return None
+
+
+@lru_cache(maxsize=1024)
+def _first_yield(food_class: str, process: str) -> pd.Series | None:
+    """Give the row of the published yield of a class without the liquid."""
+    table = yield_table()
+    rows = table[(table["food_class"] == food_class) & (table["liquid"] != "kept") & (table["process"] == process)]
+    return rows.iloc[0] if len(rows) else None
+
+
+@lru_cache(maxsize=1024)
+def _told_of(rows: tuple[str, ...]) -> tuple[list[str], list[str]]:
+    """Give the notes of retention rows, and their details."""
+    used = retention_table().loc[list(rows)]
+    return [str(note) for note in used["note"] if note], [str(detail) for detail in used["detail"].unique() if detail]
+
+
+def cook_food(
+    food: Food,
+    release: FoodRelease,
+    cook: str | None,
+    *,
+    liquid: float | None = None,
+    detail: str | None = None,
+    food_class: str | None = None,
+    yield_factor: float | None = None,
+    drippings: str | None = None,
+    salted_water: float | None = None,
+    factors: str = FACTORS[0],
+) -> Cooking:
+    """Find everything that cooking does to a food.
+
+    Parameters
+    ----------
+    food : Food
+    release : FoodRelease
+        Where the food is from, to name its raw form if it is cooked already.
+    cook : str or None
+        Cook's word; None or ``"not cooked"`` leaves it as it is.
+    liquid : float, optional
+        Share of the cooking liquid kept. [-]
+    detail, food_class : str, optional
+        As in :func:`retention_for`; the class is otherwise found by the rules.
+    yield_factor : float, optional
+        Weighed by the user; wins over the published one. [-]
+    drippings : str, optional
+        ``"discarded"`` takes the fat off that the cut is published to lose.
+    salted_water : float, optional
+        Salt in the cooking water. [g/l]
+    factors : str, optional
+        ``"published"`` or ``"estimated"``.
+
+    Returns
+    -------
+    Cooking
+
+    Raises
+    ------
+    SwaptableError
+        If the data of the food are already for the cooked food, or nothing is published for what was asked.
+    """
+    if cook is None or cook == NOT_COOKED:
+        factor = 1.0 if yield_factor is None else yield_factor
+        origin = ("not cooked", "measured", 0.0)
+        if yield_factor is not None:
+            origin = (STATED, "measured", kitchen_errors()["weighed dish"] * factor)
+        return Cooking("", "", None, (), _no_factors(), factor, *origin)
+    food_class = food_class or food_class_of(food)
+    published = _published(food_class, cook)
+    if not detail and FROZEN in food.description.lower() and (published["detail"] == _FROM_FROZEN).any():
+        detail = _FROM_FROZEN
+    asked = cook
+    if published.empty and food.state != "raw":  # what is no longer raw is at least warmed through
+        cook = next((word for word in ("heated", "reheated") if len(_published(food_class, word))), cook)
+    process, rows, shares = retention_for(food_class, cook, liquid, detail, factors)
+    told, details = _told_of(rows)
+    notes = [*told, *(f"published row: {chosen}" for chosen in details if chosen != detail)]
+    if asked != process:
+        notes.insert(0, f"'{asked}' read as the published '{process}'")
+    if rows and process not in _AFTERWARDS:
+        if food.state == "cooked":
+            raw = release.raw_form(food)
+            raise SwaptableError(
+                f"found '{cook}', but the data of '{food.description}' are for the cooked food: its losses would count "
+                f"twice. Leave out cook, say reheated, or take the raw food{f' (such as {raw})' if raw else ''}"
+            )
+        if food.state in ("canned", "ready to eat") and "from canned" not in (detail or ""):
+            notes.append(f"data are for the {food.state} food; the factors for {process} come on top")
+    if not rows:
+        notes.append("no retention factors apply to this food; all components taken as kept")
+    if yield_factor is None:
+        found = find_yield(food, release, food_class, cook, process, liquid)
+    else:
+        found = (yield_factor, STATED, "measured", kitchen_errors()["weighed dish"] * yield_factor)
+    if yield_factor is None and liquid is None and found[0] > 1:
+        notes.append("the weight counts water soaked up; say liquid: kept if that water is an ingredient")
+    sodium, uptake = _taken_up(food_class, process, liquid, detail, salted_water, found[0])
+    fat_lost, fat_note = _fat_lost(food, _sr28_code(food, release), (process, *processes_for(cook)), drippings)
+    return Cooking(food_class, process, liquid, rows, shares, *found, (*notes, *fat_note, *uptake), fat_lost, sodium)
+
+
+@lru_cache(maxsize=1024)
+def _uptake(food_class: str, process: str, coating: str) -> tuple[float | None, list[str]]:
+    """Give the published uptake of salt, as in ``cooking_uptake.csv``, if any, and what to say of frying fat."""
+    table = uptake_table()
+    rows = table[(table["food_class"] == food_class) & (table["process"] == process)]
+    fat = rows[(rows["component"] == "FAT") & (rows["detail"] == coating)]
+    told = [
+        f"takes up about {row['amount']:g} g of frying fat per 100 g raw ({row['low']:g} to {row['high']:g}); "
+        "list that much, not what is in the pan"
+        for _, row in fat.iterrows()
+    ]
+    salt = rows.loc[rows["component"] == "NA", "amount"]
+    return None if salt.empty else float(salt.iloc[0]), told
+
+
+def _taken_up(
+    food_class: str,
+    process: str,
+    liquid: float | None,
+    detail: str | None,
+    salted_water: float | None,
+    yield_factor: float,
+) -> tuple[float, list[str]]:
+    """Find the sodium taken up from salted water [mg per 100 g raw], and what to say of it and of frying fat."""
+    salt, told = _uptake(food_class, process, detail or "uncoated")
+    if not salted_water:
+        return 0.0, told
+    if liquid:
+        problem = f"found {salted_water:g} g/l, but the liquid is kept: list the salt as an ingredient"
+        raise SwaptableError(problem, about="salted_water")
+    if salt is None:
+        table = uptake_table()
+        published = listed(table.loc[table["component"] == "NA", "food_class"].unique())
+        problem = f"but no uptake of salt is published for {food_class}, {process}; only for {published}"
+        raise SwaptableError(f"found {salted_water:g} g/l, {problem}", about="salted_water")
+    taken = salt * salted_water * yield_factor
+    return taken, [*told, f"{taken:.0f} mg of sodium per 100 g raw taken up from salted water"]
+
+
+def _fat_lost(food: Food, code: str, processes: tuple[str, ...], drippings: str | None) -> tuple[float, list[str]]:
+    """Find the fat that leaves with the drippings [g per 100 g raw], and what to say of it."""
+    change = meat_cut_fat_change(code, processes)
+    if drippings == "discarded":
+        if change is None:
+            problem = (
+                f"found 'discarded', but no loss of fat is published for '{food.description}'; leave drippings out"
+            )
+            raise SwaptableError(problem, about="drippings")
+        return -change, [f"{-change:.1f} g of fat per 100 g raw taken off (USDA 2014)"]
+    if change is None or change >= 0:
+        return 0.0, []
+    told = f"about {-change:.1f} g of fat per 100 g raw run off (USDA 2014)"
+    return 0.0, [f"{told} but count as eaten; say drippings: discarded to take them off"]

@@ -1,0 +1,95 @@
+"""The command that tells what changed."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.folders import DATA, HOME, shown
+from swaptable.commands.codes import DONE, FLIPPED
+from swaptable.commands.shared import Commands, print_table
+
+__all__ = ["add_to"]
+
+_TOLD = (
+    "tell what moved and which conclusion flipped: between two food releases, two runs, two folders of reports or two "
+    "entries of the ledger; by default what the last report changed. Exit code 3 if a conclusion flipped"
+)
+
+
+def add_to(commands: Commands) -> None:
+    """Add the command of this module to the command line."""
+    changes = commands.add_parser("changes", help=_TOLD, description=_TOLD)
+    sides = "food release (name or folder), folder of a run, folder of reports, or number of an entry of the ledger"
+    changes.add_argument("old", nargs="?", default="", help=sides)
+    changes.add_argument("new", nargs="?", default="", help="the same")
+    changes.add_argument("--run", action="append", default=[], help="name of a run; may be repeated (all)")
+    changes.add_argument("--runs", type=Path, default=DATA / "runs.yaml", help="runs file (data/runs.yaml)")
+    changes.add_argument(
+        "--recipe", action="append", default=[], help="of two releases: a recipe instead of the runs; may be repeated"
+    )
+    changes.add_argument("--audience", default=None, help="of --recipe (general_adults)")
+    changes.add_argument("--regime", choices=("US", "CA"), default=None, help="of --recipe (US)")
+    changes.add_argument("--prices", default=None, help="price file of --recipe (none)")
+    changes.add_argument(
+        "--new-factors", default="", choices=("", "published", "estimated"),
+        help="retention factors of the new side, if others than the run says",
+    )  # fmt: skip
+    changes.add_argument("--reports", type=Path, default=HOME / "reports", help="folder of the ledger (reports/)")
+    changes.add_argument("--once", action="store_true", help="of the last report: only what was not told before")
+    changes.add_argument("--format", choices=("text", "csv", "json"), default="text")
+    changes.add_argument("--folder", type=Path, default=None, help="new folder for tables, chart and text")
+    changes.set_defaults(command=_changes)
+
+
+def _changes(options: argparse.Namespace) -> int:
+    from swaptable.changes.changes import changes_table
+    from swaptable.changes.changes_report import changes_json, write_changes
+    from swaptable.changes.changes_text import changes_text
+    from swaptable.changes.find_changes import find_changes
+    from swaptable.changes.run_changes import last_entry, remember
+
+    _refuse_idle_options(options)
+    last = last_entry(options.reports) if options.once else 0  # an entry that comes meanwhile is told next time
+    changes = find_changes(
+        options.old,
+        options.new,
+        recipes=options.recipe,
+        audience=options.audience or "general_adults",
+        regime=options.regime or "US",
+        prices=options.prices or "",
+        runs=options.runs,
+        only=options.run,
+        new_factors=options.new_factors,
+        reports=options.reports,
+        once=options.once,
+    )
+    where = "--format csv, or --folder DIR"
+    if options.folder is not None:
+        names = write_changes(changes, options.folder)
+        where = f"{shown(options.folder)}/"
+        print(f"{where}: {len(names)} files", file=sys.stderr)
+    if options.format == "csv":
+        print_table(changes_table(changes), "csv")
+    elif options.format == "json":
+        print(changes_json(changes))
+    else:
+        print(changes_text(changes, where), end="")
+    sys.stdout.flush()
+    if options.once:
+        remember(options.reports, last)
+    return FLIPPED if changes.flips else DONE
+
+
+def _refuse_idle_options(options: argparse.Namespace) -> None:
+    """Refuse what would change nothing, and a folder that is there, before anything is computed."""
+    given = {"--audience": options.audience, "--regime": options.regime, "--prices": options.prices}
+    idle = next((name for name, value in given.items() if value and not options.recipe), None)
+    if idle is not None:
+        raise SwaptableError(f"found {idle} without --recipe; the runs of a runs file say that themselves")
+    if options.recipe and options.run:
+        raise SwaptableError("found --recipe and --run; name recipes, or runs of the runs file")
+    if options.folder is not None and (options.folder.exists() or options.folder.is_symlink()):
+        raise InputError("exists already; name a new folder", file=options.folder)

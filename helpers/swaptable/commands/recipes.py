@@ -1,0 +1,198 @@
+"""Commands that compute and weigh up recipes."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING
+
+from swaptable.basics.errors import SwaptableError
+from swaptable.commands.codes import DONE
+from swaptable.commands.shared import Commands, print_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from swaptable.amounts.nutrients import Amounts
+
+__all__ = ["add_to"]
+
+
+def add_to(commands: Commands) -> None:
+    """Add the commands of this module to the command line."""
+    _add_table(commands)
+    _add_day(commands)
+    _add_decide(commands)
+    _add_swaps(commands)
+    _add_amounts(commands)
+
+
+def _add_table(commands: Commands) -> None:
+    table = commands.add_parser("table", help="print the tidy table of a recipe")
+    table.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
+    table.add_argument("--format", choices=["csv", "json"], default="csv")
+    table.add_argument("--component", action="append", default=[], help="INFOODS tag or name; may be repeated")
+    table.add_argument(
+        "--basis", action="append", default=[], help="batch, serving, '100 g', '100 kcal'; may be repeated"
+    )
+    table.add_argument("--ingredients", action="store_true", help="print how each ingredient was weighed and cooked")
+    table.add_argument("--verdicts", action="store_true", help="print targets, claims and symbols with their verdicts")
+    table.add_argument("--audience", default="", help="for whom --verdicts judges (general_adults)")
+    table.add_argument("--regime", default="", help="whose rules --verdicts applies: US or CA (US)")
+    table.add_argument("--release", default="current", help="food release (current)")
+    table.add_argument("--factors", default="published", help="retention factors: published or estimated")
+    table.add_argument("--gaps", default="left", help="missing values: left, or filled with imputed ones")
+    table.add_argument("--certainty", action="store_true", help="add standard errors and 90 %% intervals")
+    table.set_defaults(command=_table)
+
+
+def _table(options: argparse.Namespace) -> int:
+    from swaptable.amounts.certainty import with_certainty
+    from swaptable.amounts.nutrients import BASES, amounts_table, lines_table
+    from swaptable.foods.reference import component_named
+    from swaptable.judging.study import compute_recipe
+
+    whole = "--ingredients" if options.ingredients else "--verdicts" if options.verdicts else ""
+    if whole and (options.component or options.basis or options.certainty):
+        raise SwaptableError(f"{whole} lists everything; leave --component, --basis and --certainty out")
+    if (options.audience or options.regime) and not options.verdicts:
+        raise SwaptableError("--audience and --regime say how --verdicts judges; ask for that as well")
+    if options.ingredients and options.verdicts:
+        raise SwaptableError("--ingredients and --verdicts are two tables; ask for one at a time")
+    amounts = compute_recipe(options.recipe, options.release, options.factors, options.gaps)
+    if options.ingredients:
+        table = lines_table(amounts)
+    elif options.verdicts:
+        table = _verdicts(amounts, options.audience or "general_adults", options.regime or "US")
+    else:
+        known = list(amounts.data["component"].to_numpy())
+        components = [component_named(word, known) for word in options.component] or None
+        table = amounts_table(amounts, components, options.basis or BASES)
+        table = with_certainty(table, amounts) if options.certainty else table
+    print_table(table, options.format)
+    return DONE
+
+
+def _verdicts(amounts: Amounts, audience: str, regime: str) -> pd.DataFrame:
+    from swaptable.basics.folders import find_file
+    from swaptable.judging.advice import verdict_table
+    from swaptable.judging.audiences import read_audience
+    from swaptable.judging.targets import find_aims
+
+    people = read_audience(find_file(audience, "audiences", ".yaml"))
+    return verdict_table(amounts, find_aims(people, amounts.units()), regime)
+
+
+def _add_day(commands: Commands) -> None:
+    day = commands.add_parser("day", help="print what a planned day adds up to, judged with its supplements")
+    day.add_argument("day", help="plan of a day, or the name of one in data/days/")
+    day.add_argument("--format", choices=["csv", "json"], default="csv")
+    day.add_argument("--release", default="current", help="food release (current)")
+    day.set_defaults(command=_day)
+
+
+def _day(options: argparse.Namespace) -> int:
+    from swaptable.judging.day import add_up, judge_day, read_plan
+
+    print_table(judge_day(add_up(read_plan(options.day), options.release)), options.format)
+    return DONE
+
+
+def _add_decide(commands: Commands) -> None:
+    decide = commands.add_parser("decide", help="rank a recipe's variants by what is wanted and what is to be best")
+    decide.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
+    decide.add_argument("--want", action="append", default=[], help="such as 'sodium <= 600 mg'; may be repeated")
+    decide.add_argument("--best", default="nutrient density", help="what the best is best in (nutrient density)")
+    decide.add_argument("--audience", default="general_adults", help="for whom (general_adults)")
+    decide.add_argument("--prices", default="", help="price file, or its name in data/; needed for cost")
+    decide.add_argument("--basis", default="serving", help="of --best: batch, serving, '100 g', '100 kcal' (serving)")
+    decide.add_argument("--frontier", action="append", default=[], help="two or three measures to trade off; repeated")
+    decide.add_argument("--regime", default="US", help="whose daily values %% DV means: US or CA (US)")
+    decide.add_argument("--draws", type=int, default=4000, help="how often the sources of error are drawn (4000)")
+    decide.add_argument("--seed", type=int, default=1, help="the same seed gives the same probabilities (1)")
+    decide.add_argument("--format", choices=["csv", "json"], default="csv")
+    decide.add_argument("--release", default="current", help="food release (current)")
+    decide.add_argument("--factors", default="published", help="retention factors: published or estimated")
+    decide.add_argument("--gaps", default="left", help="missing values: left, or filled with imputed ones")
+    decide.set_defaults(command=_decide)
+
+
+def _decide(options: argparse.Namespace) -> int:
+    from swaptable.deciding.decide import TRADE_OFFS, decide_recipe
+    from swaptable.reporting.decide_findings import decision_headline
+
+    decision = decide_recipe(
+        options.recipe,
+        options.audience,
+        options.want,
+        options.best,
+        basis=options.basis,
+        trade_offs=options.frontier or TRADE_OFFS,
+        prices=options.prices,
+        regime=options.regime,
+        release=options.release,
+        factors=options.factors,
+        gaps=options.gaps,
+        draws=options.draws,
+        seed=options.seed,
+    )
+    print_table(decision.ranking, options.format)
+    print(decision_headline(decision), file=sys.stderr)
+    return DONE
+
+
+def _add_swaps(commands: Commands) -> None:
+    swaps = commands.add_parser("swaps", help="list the foods that can play an ingredient's part, best first")
+    swaps.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
+    swaps.add_argument("ingredient", help="by the name that the recipe gives it")
+    swaps.add_argument("--audience", default="general_adults", help="for whom (general_adults)")
+    swaps.add_argument("--most", type=int, default=10, help="how many to compute in full and list (10)")
+    swaps.add_argument(
+        "--same", default="weight", help="what stays equal: weight, volume, energy or a component (weight)"
+    )
+    swaps.add_argument("--wide", action="store_true", help="look in all families of the same role")
+    swaps.add_argument("--regime", default="US", help="daily values and allergens of US or CA (US)")
+    swaps.add_argument("--prices", default="", help="price file; without it nothing is costed")
+    swaps.add_argument("--release", default="current", help="food release (current)")
+    swaps.add_argument("--format", choices=["csv", "json"], default="csv")
+    swaps.set_defaults(command=_swaps)
+
+
+def _swaps(options: argparse.Namespace) -> int:
+    from swaptable.deciding.swaps import find_swaps
+
+    asked = {"same": options.same, "most": options.most, "wide": options.wide, "regime": options.regime}
+    found = find_swaps(
+        options.recipe, options.ingredient, options.audience, **asked, prices=options.prices, release=options.release
+    )
+    print_table(found.table, options.format)
+    print(f"{found.fitting} of {len(found.screened)} foods fit; paste yaml under {found.paste_under}", file=sys.stderr)
+    return DONE
+
+
+def _add_amounts(commands: Commands) -> None:
+    amounts = commands.add_parser("amounts", help="find amounts of ingredients that reach targets")
+    amounts.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
+    amounts.add_argument("--vary", action="append", default=[], help="'barley 100 to 250 g'; may be repeated")
+    amounts.add_argument("--want", action="append", default=[], help="'sodium <= 600 mg'; may be repeated")
+    amounts.add_argument(
+        "--objective", default="least change", help="least change, least cost, least or most of a component"
+    )
+    amounts.add_argument("--variant", default="", help="label of the variant to adjust (as written)")
+    amounts.add_argument("--surely", action="store_true", help="until the whole 90 %% interval keeps each limit")
+    amounts.add_argument("--prices", default="", help="price file")
+    amounts.add_argument("--release", default="current", help="food release (current)")
+    amounts.add_argument("--format", choices=["csv", "json"], default="csv")
+    amounts.set_defaults(command=_amounts)
+
+
+def _amounts(options: argparse.Namespace) -> int:
+    from swaptable.deciding.how_much import find_amounts
+
+    asked = {"objective": options.objective, "variant": options.variant, "surely": options.surely}
+    plan = find_amounts(
+        options.recipe, options.vary, options.want, **asked, prices=options.prices, release=options.release
+    )
+    print_table(plan.table, options.format)
+    print(*plan.sentences, f"Option for the recipe file: {plan.yaml}", sep="\n", file=sys.stderr)
+    return DONE

@@ -1,0 +1,1 @@
+"""Which variant, which swap, how much."""

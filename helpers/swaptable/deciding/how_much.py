@@ -1,0 +1,385 @@
+"""How much: amounts of chosen ingredients, within bounds, that reach targets; a linear programme.
+
+What a serving holds is linear in the amounts as long as each ingredient keeps its retention and its yield. These are
+held fixed; the result is computed anew as any recipe is, and its table shows those numbers.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from swaptable.amounts.certainty import certainty_of
+from swaptable.amounts.cost import Price, cost_table, read_prices
+from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts, compute
+from swaptable.amounts.one_variant import as_recipe, variant_named
+from swaptable.amounts.recipes import AS_WRITTEN, Option, Patch, Recipe
+from swaptable.amounts.variants import build_grid
+from swaptable.basics.errors import SwaptableError
+from swaptable.basics.folders import find_file
+from swaptable.basics.units import Amount
+from swaptable.deciding.amount_programme import BASE, Model, Programme, Solution
+from swaptable.deciding.amount_words import COST, WEIGHT, Target, Varied, read_target, read_varied
+from swaptable.foods.reference import FACTORS, Z, component_label, component_named
+from swaptable.judging.study import GAPS, compute_recipe
+from swaptable.judging.verdicts import LEVEL, Verdict, judge_listed
+
+__all__ = ["HELD_FIXED", "Plan", "find_amounts"]
+
+HELD_FIXED = (
+    "Held fixed: what cooking leaves of each component (retention) and what it does to each weight (yield). More or "
+    "less of an ingredient takes as long and is done as before. Whether the dish still cooks, with less liquid above "
+    "all, is for the cook to judge."
+)
+CHANGE = "change"
+ADJUSTED, MOST_ROUNDS = "adjusted", 12
+AMOUNTS = "amounts"  # the choice that the adjusted amounts stand in
+TIGHT = 1e-9  # relative: what the solver may leave between a limit and an amount that stands at it
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What amounts were found.
+
+    Attributes
+    ----------
+    title : str
+    variant : str
+        Label of the variant that was adjusted.
+    feasible : bool
+        Whether the amounts reach all targets.
+    objective : str
+        As asked for.
+    ingredients : DataFrame
+        One row per varied ingredient: ``before_g`` and ``after_g`` as the recipe weighs it, ``change_percent``, the
+        bounds ``least_g`` and ``most_g``, and ``at_bound``.
+    targets : DataFrame
+        One row per target: ``before`` and ``after`` per ``basis`` as computed anew, ``limit``, ``missed_by`` (0: it is
+        reached), ``verdict`` with the interval, ``binds``, and ``price``: what 1 % more room would bring, in words.
+    conflict : tuple of str
+        Targets that cannot be reached together within the bounds; empty where all can.
+    sentences : tuple of str
+        What was found, in plain words.
+    yaml : str
+        The option to paste under a choice of the recipe.
+    amounts : Amounts
+        The variant as it is and adjusted, computed in full.
+    """
+
+    title: str
+    variant: str
+    feasible: bool
+    objective: str
+    ingredients: pd.DataFrame
+    targets: pd.DataFrame
+    conflict: tuple[str, ...]
+    sentences: tuple[str, ...]
+    yaml: str
+    amounts: Amounts
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Ingredients, then targets, as one tidy table."""
+        ingredients = self.ingredients.rename(
+            columns={"ingredient": "name", "before_g": "before", "after_g": "after", "at_bound": "binds"}
+        ).assign(row="ingredient", unit="g", basis="batch")
+        targets = self.targets.rename(columns={"target": "name"}).assign(row="target")
+        columns = [
+            "row", "name", "before", "after", "unit", "basis", "change_percent", "least_g", "most_g", "limit",
+            "missed_by", "verdict", "binds", "price",
+        ]  # fmt: skip
+        return pd.concat(
+            [part.reindex(columns=columns).astype(object) for part in (ingredients, targets)], ignore_index=True
+        )
+
+
+def _adjusted(recipe: Recipe, varied: Sequence[Varied], x: np.ndarray, before: Amounts) -> Amounts:
+    """Compute the recipe with the new amounts as an option, through the pipeline of every recipe."""
+    patches = {
+        each.name: Patch.model_validate({"amount": Amount(each.line.edible_g * share / each.per_stated, "g")})
+        for each, share in zip(varied, x, strict=True)
+        if abs(share - 1) > TIGHT
+    }
+    options = {AS_WRITTEN: Option.model_validate(AS_WRITTEN), ADJUSTED: Option.model_validate(patches)}
+    found = recipe.model_copy(update={"choices": {AMOUNTS: options}})
+    return compute(build_grid(found, before.grid.release, before.grid.factors))
+
+
+def _target_table(amounts: Amounts, targets: Sequence[Target], prices: Mapping[str, Price]) -> pd.DataFrame:
+    """Read every target off the computed recipe, as it is and adjusted, with its verdict."""
+    grid, rows = amounts.grid, []
+    servings = amounts.recipe.servings
+    for target in targets:
+        error, whole = np.zeros(2), np.ones(2, dtype=bool)
+        if target.what == COST:
+            value = cost_table(grid, prices)["cost_per_serving"].to_numpy()
+        elif target.what == WEIGHT:
+            value, error = (grid.listed(amounts.data[name]) / servings for name in ("cooked_g", "cooked_sd_g"))
+        else:
+            known = certainty_of(amounts, target.basis)
+            value, error = (grid.listed(each.sel(component=target.what)) for each in (known.amount, known.error))
+            whole = (
+                grid.listed(amounts.share_per(target.basis, "valued_share").sel(component=target.what)) > WHOLE_SHARE
+            )
+        verdict = Verdict(int(judge_listed(value[1], error[1], target.operator, target.limit, whole[1])))
+        excess = (value[1] - target.limit) * (1 if target.operator == "<=" else -1)
+        rows.append(
+            {
+                "target": target.words, "component": target.what, "operator": target.operator, "limit": target.limit,
+                "unit": target.unit, "basis": target.basis, "before": value[0], "after": value[1],
+                "standard_error": error[1], "whole": bool(whole[1]),
+                "missed_by": excess if excess > TIGHT * max(abs(target.limit), 1e-12) else 0.0,
+                "verdict": verdict.word, "why": verdict.why,
+            }
+        )  # fmt: skip
+    columns = [
+        "target", "component", "operator", "limit", "unit", "basis", "before", "after", "standard_error", "whole",
+        "missed_by", "verdict", "why",
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _objective(words: str, model: Model, units: pd.Series) -> tuple[np.ndarray, str, float, str]:
+    """Read what is to be least or most: cost of the amounts, what it is, and its size and unit per serving now."""
+    found = re.fullmatch(r"(least|most) (.+)", words.strip())
+    if found is None or (found[2] == CHANGE and found[1] == "most"):
+        raise SwaptableError(
+            f"found objective '{words}'; expected least change, least cost, least sodium, most fibre ..."
+        )
+    if found[2] == CHANGE:
+        return np.zeros(len(model.varied)), CHANGE, 1.0, ""
+    what = COST if found[2] == COST else component_named(found[2], list(units.index))
+    unit = next((price.currency for price in model.prices.values()), "") if what == COST else str(units[what])
+    if what == COST and not unit:
+        raise SwaptableError(f"found objective '{words}', but nothing is priced; give a price file")
+    rest, slopes = model.batch(what)
+    now = rest + slopes.sum()
+    size = now if now > 0 else 1.0
+    return (1 if found[1] == "least" else -1) * slopes / size, what, size / model.amounts.recipe.servings, unit
+
+
+def _number(value: float) -> str:
+    digits = 0 if abs(value) >= 1000 else 1 if abs(value) >= 10 else 3
+    text = f"{value:,.{digits}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def _prices_of_targets(
+    programme: Programme, solution: Solution, kept: Sequence[int], what: str, size: float, unit: str, more: bool
+) -> dict[int, str]:
+    """Say in words what 1 % more room at each target would bring: its shadow price."""
+    told = {}
+    for number, place in enumerate(kept):
+        target, dual = programme.targets[place], abs(solution.duals[number])
+        if dual <= TIGHT or target.limit == 0:
+            continue
+        share = 0.01
+        if target.basis in BASE:
+            rest, slopes = programme.model.batch(BASE[target.basis])
+            share *= (rest + float(slopes @ solution.x[: len(slopes)])) / (rest + slopes.sum())
+        room = f"{_number(0.01 * target.limit)} {target.unit} {'more' if target.operator == '<=' else 'less'}"
+        if what == CHANGE:
+            gain = f"save {_number(100 * dual * share)} percentage points of change"
+        else:
+            name = COST if what == COST else component_label(what).lower()
+            gain = f"{'raise' if more else 'lower'} {name} by {_number(dual * share * size)} {unit}"
+        told[place] = f"each {room} would {gain}"
+    return told
+
+
+def _ingredient_table(varied: Sequence[Varied], x: np.ndarray) -> pd.DataFrame:
+    rows = []
+    for each, share in zip(varied, x, strict=True):
+        grams = each.line.edible_g * share
+        near = TIGHT * max(each.high, each.line.edible_g)
+        at = "least" if grams - each.low <= near else "most" if each.high - grams <= near else ""
+        rows.append(
+            {
+                "ingredient": each.name, "food": each.line.food.description,
+                "before_g": each.line.edible_g / each.per_stated, "after_g": grams / each.per_stated,
+                "change_percent": 100 * (share - 1), "least_g": each.low / each.per_stated,
+                "most_g": each.high / each.per_stated, "at_bound": at,
+            }
+        )  # fmt: skip
+    columns = ["ingredient", "food", "before_g", "after_g", "change_percent", "least_g", "most_g", "at_bound"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _sentences(
+    feasible: bool,
+    surely: bool,
+    ingredients: pd.DataFrame,
+    targets: pd.DataFrame,
+    conflict: Sequence[str],
+    together: bool,
+) -> tuple[str, ...]:
+    changed = ingredients[ingredients["change_percent"].abs() > 100 * TIGHT]
+    moves = [
+        f"{row.ingredient} {_number(row.before_g)} → {_number(row.after_g)} g ({row.change_percent:+.0f} %)".replace(
+            "-", "−"
+        )
+        for row in changed.itertuples()
+    ]
+    told = []
+    if feasible:
+        reached = f"All targets can {'surely ' * surely}be reached"
+        told.append(f"{reached}: {', '.join(moves)}." if moves else f"{reached} with the amounts as they are.")
+    else:
+        how = f"{'surely ' * surely}be reached {'together' if together else 'at all'}"
+        told.append(f"Within the bounds these cannot {how}: {'; '.join(conflict)}.")
+        missed = targets[targets["missed_by"] > 0]
+        misses = [f"{row.target} by {_number(row.missed_by)} {row.unit}" for row in missed.itertuples()]
+        told.append(f"The amounts that miss least ({', '.join(moves) or 'as they are'}) miss {'; '.join(misses)}.")
+    for row in targets[targets["binds"]].itertuples():
+        told.append(f"{row.target} decides{': ' + row.price if row.price else ''}.")
+    held = changed[changed["at_bound"] != ""]
+    if len(held):
+        at = [f"{row.ingredient} ({row.at_bound})" for row in held.itertuples()]
+        told.append(f"At their bound: {', '.join(at)}.")
+    unsure = targets[(targets["verdict"] == "cannot tell") & (targets["missed_by"] == 0)]
+    for row in unsure.itertuples():
+        told.append(f"Whether {row.target} is met cannot be told: {row.why}.")
+    return (*told, HELD_FIXED)
+
+
+def _half_to_double(amounts: Amounts) -> list[str]:
+    """Bound every ingredient by half and double of what the recipe holds, weighed as it weighs it."""
+    bounds = []
+    for name, ingredient in amounts.recipe.ingredients.items():
+        line = amounts.grid.line(name, {})
+        if line is not None and line.edible_g > 0:
+            grams = line.purchased_g if ingredient.weighed == "as purchased" else line.edible_g
+            bounds.append(f"{name} {grams / 2:.10g} to {2 * grams:.10g} g")
+    return bounds
+
+
+def find_amounts(
+    recipe: str | Path,
+    vary: Sequence[str],
+    want: Sequence[str],
+    *,
+    objective: str = "least change",
+    variant: str = "",
+    surely: bool = False,
+    release: str | Path = "current",
+    prices: str | Path = "",
+    factors: str = FACTORS[0],
+    gaps: str = GAPS[0],
+) -> Plan:
+    """Find amounts of some ingredients, within bounds, with which a serving reaches its targets.
+
+    Parameters
+    ----------
+    recipe : str or Path
+        File, or the name of one in ``data/recipes/``.
+    vary : sequence of str
+        Ingredients with bounds, weighed as the recipe weighs them, such as ``"barley 100 to 250 g"``; if there are
+        none, every ingredient from half to double of what it is.
+    want : sequence of str
+        Targets such as ``"sodium <= 600 mg"``, ``"fibre >= 3 g per 100 g"``, ``"energy 350 to 450 kcal"``, ``"weight
+        >= 300 g"`` (as eaten) or ``"cost <= 2.50"``; per serving if nothing else is said.
+    objective : str, optional
+        ``"least change"`` (sum of the relative changes), ``"least cost"``, or least or most of a component. Among
+        amounts that are as good, those are taken that change least.
+    variant : str, optional
+        Label of the variant to adjust; the recipe as written by default.
+    surely : bool, optional
+        Keep away from each limit until the whole 90 % interval of the mean keeps it.
+    release, prices, factors, gaps : optional
+        As for :func:`swaptable.judging.study.study_recipe`.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    InputError, SwaptableError
+        If a file or a word cannot be used.
+
+    Notes
+    -----
+    A linear programme, solved by the dual simplex method. Where the targets contradict each other, the amounts are
+    those that miss least in all, each target's miss counted in parts of its limit, and a smallest set of targets that
+    cannot be reached together is named. A component without a value in an ingredient is a lower bound, and its target
+    is judged so.
+
+    References
+    ----------
+    Dantzig 1963, Linear Programming and Extensions; Chinneck 2008, Feasibility and Infeasibility in Optimization,
+    chapters 6 and 7 (elastic programmes, deletion filter).
+    """
+    whole = compute_recipe(recipe, release, factors, gaps)
+    chosen = variant_named(whole, variant)
+    label = whole.grid.label(chosen)
+    single = as_recipe(whole, chosen)
+    before = compute(build_grid(single, whole.grid.release, factors))
+    priced = read_prices(find_file(prices, ".", ".csv")) if prices else {}
+    currency = next((price.currency for price in priced.values()), "")
+    varied = tuple(read_varied(text, before, single) for text in vary or _half_to_double(before))
+    names = [each.name for each in varied]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise SwaptableError(f"found '{twice}' twice among what may vary; give its bounds once")
+    units = before.units()
+    targets = tuple(target for text in want for target in read_target(text, units, currency))
+    model = Model(before, varied, priced)
+    cost, what, size, unit = _objective(objective, model, units)
+    if COST in (what, *(target.what for target in targets)):
+        unpriced = cost_table(before.grid, priced)["not_priced"].iloc[0]
+        if unpriced:
+            raise SwaptableError(f"no price is known for {unpriced}; add it to the price file, or leave cost out")
+
+    aimed = targets
+    for _ in range(MOST_ROUNDS if surely else 1):
+        programme = Programme(model, aimed, cost)
+        every = list(range(len(aimed)))
+        solution = programme.solve(every)
+        feasible, conflict, together = solution.solved, list[int](), False
+        last = programme.solve(every, elastic=True) if not feasible else solution
+        amounts = _adjusted(single, varied, last.x[: len(varied)], before)
+        table = _target_table(amounts, targets, priced)
+        unsure = table[(table["verdict"] != "met") & table["whole"]]
+        if not surely or not feasible or unsure.empty:
+            break
+        aimed = tuple(
+            replace(target, limit=target.limit + _room(target, row)) if number in unsure.index else aimed[number]
+            for number, (target, (_, row)) in enumerate(zip(targets, table.iterrows(), strict=True))
+        )
+    if not feasible:
+        conflict = programme.conflict()
+        together = programme.solve(conflict[:1]).solved
+    told = (
+        _prices_of_targets(programme, solution, every, what, size, unit, objective.startswith("most"))
+        if feasible
+        else {}
+    )
+    table["aimed_at"] = [target.limit for target in aimed]
+    table["binds"] = [number in told for number in every]
+    table["price"] = [told.get(number, "") for number in every]
+    ingredients = _ingredient_table(varied, last.x[: len(varied)])
+    words = tuple(targets[number].words for number in conflict)
+    changes = ", ".join(f"{row.ingredient}: {{amount: {row.after_g:.10g} g}}" for row in ingredients.itertuples())
+    return Plan(
+        title=whole.recipe.title,
+        variant=label,
+        feasible=feasible,
+        objective=objective,
+        ingredients=ingredients,
+        targets=table,
+        conflict=words,
+        sentences=_sentences(feasible, surely, ingredients, table, words, together),
+        yaml=f"{ADJUSTED}: {{{changes}}}",
+        amounts=amounts,
+    )
+
+
+def _room(target: Target, row: pd.Series) -> float:
+    """Give how far to keep from a limit, so that the whole interval of the mean keeps it."""
+    half = 1.001 * Z[LEVEL] * float(row["standard_error"])
+    return -half if target.operator == "<=" else half

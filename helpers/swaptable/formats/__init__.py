@@ -1,0 +1,1 @@
+"""Recipes from pages and sheets, and computed recipes to other programs."""

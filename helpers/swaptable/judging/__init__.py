@@ -1,0 +1,1 @@
+"""What amounts mean for an audience: targets, limits, claims, cautions."""

@@ -1,0 +1,422 @@
+"""Indices over the amounts: nutrient density, quality, mineral ratios and the acid load, each by its published form.
+
+An index says nothing about a variant whose amounts are not wholly known: it is NaN there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from swaptable.amounts.certainty import index_certainty
+from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
+from swaptable.basics.errors import SwaptableError, listed, nearest
+from swaptable.basics.units import convert
+from swaptable.foods.reference import Z, component_label, index_terms, nutrient_rich_foods
+from swaptable.judging.daily_values import REGIMES, percent_daily_value, valued_as
+
+__all__ = [
+    "ENERGY_ALLOWANCE",
+    "NRF_FORMS",
+    "calcium_to_phosphorus",
+    "chosen_density",
+    "index_components",
+    "index_table",
+    "index_target",
+    "nutrient_rich_foods_index",
+    "nutritional_quality",
+    "renal_acid_load",
+    "sodium_to_potassium",
+    "variants_chosen",
+]
+
+NRF_FORMS = ("published 2009", "2016 daily values")
+ENERGY_ALLOWANCE = 2000.0  # kcal that a daily value goes with
+QUALITY, NA_TO_K = "index of nutritional quality", "sodium to potassium"
+CA_TO_P, ACID_LOAD = "calcium to phosphorus", "potential renal acid load"
+
+
+def nutrient_rich_foods_index(amounts: Amounts, form: str = NRF_FORMS[0]) -> xr.DataArray:
+    """Compute the nutrient-rich foods index 9.3 per 100 kcal.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    form : str, optional
+        ``"published 2009"`` with the daily values of its paper, or ``"2016 daily values"``.
+
+    Returns
+    -------
+    DataArray
+        Over the choices: the sum over nine nutrients of percent daily value per 100 kcal, each capped at 100,
+        less the sum over three of percent of the maximum recommended value. NaN where a component is missing, or
+        one to be limited is not wholly known.
+
+    Notes
+    -----
+    This is the form with caps and sums, not means. SR28 has no added sugars: total sugars stand in, against
+    125 g.
+
+    References
+    ----------
+    Fulgoni, Keast & Drewnowski 2009, J Nutr 139:1549. Drewnowski 2010, Am J Clin Nutr 91:1095S.
+    """
+    terms = _nrf_terms(form)
+    units = amounts.units()
+    tags = list(terms["component"])
+    reference = np.array(
+        [
+            value if unit == "IU" else convert(value, unit, units[tag])
+            for tag, value, unit in zip(tags, terms["daily_value"], terms["unit"], strict=True)
+        ]
+    )
+    wanted = (terms["role"] == "encourage").to_numpy()
+    per = amounts.per("100 kcal")
+    percent = 100 * _last(per, tags) / reference
+    points = np.where(wanted, np.where(percent >= 100, 100.0, percent), -percent).sum(axis=-1)
+    # what is to be kept down must not look low for want of a value
+    known = amounts.data["valued_share"].isel(component=0, drop=True)
+    whole = (_last(amounts.data["valued_share"], tags)[..., ~wanted] > WHOLE_SHARE).all(axis=-1)
+    return per.isel(component=0, drop=True).copy(data=points).where(known.copy(data=whole))
+
+
+def _nrf_terms(form: str) -> pd.DataFrame:
+    table = nutrient_rich_foods()
+    terms = table[table["form"] == form]
+    if terms.empty:
+        raise SwaptableError(f"found form '{form}'; expected one of {', '.join(NRF_FORMS)}{nearest(form, NRF_FORMS)}")
+    return terms
+
+
+def _last(values: xr.DataArray, tags: Sequence[str]) -> np.ndarray:
+    """Give some components as a plain array, choices × components."""
+    places = values.indexes["component"].get_indexer(list(tags))
+    return np.moveaxis(values.to_numpy(), values.dims.index("component"), -1)[..., places]
+
+
+def index_components(form: str = NRF_FORMS[0]) -> list[str]:
+    """Name every component that the nutrient-rich foods index depends on, energy included."""
+    table = nutrient_rich_foods()
+    return ["ENERC_KCAL", *table.loc[table["form"] == form, "component"]]
+
+
+def chosen_density(amounts: Amounts, components: Sequence[str], regime: str) -> xr.DataArray:
+    """Compute the mean percent daily value per 100 kcal over chosen components, each capped at 100.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    components : sequence of str
+        Components to raise; those without a daily value are left out.
+    regime : str
+        ``"US"`` or ``"CA"``.
+
+    Returns
+    -------
+    DataArray
+        Over the choices. [% per 100 kcal] NaN where a component is missing.
+    """
+    percent = percent_daily_value(amounts, regime, "100 kcal")
+    present = [valued for component in components if (valued := valued_as(component, percent)) is not None]
+    if not present:
+        raise SwaptableError(f"none of {', '.join(components)} has a daily value in {REGIMES[regime]}")
+    chosen = percent.sel(component=present)
+    return chosen.where(chosen < 100, 100).where(chosen.notnull()).mean("component", skipna=False)
+
+
+def _terms(index: str, role: str) -> pd.Series:
+    """Give the figures of one role in an index, by component."""
+    table = index_terms()
+    return table[(table["index"] == index) & (table["role"] == role)].set_index("component")["value"]
+
+
+def index_target(index: str) -> tuple[float, str]:
+    """Give the value that an index is read against, and its source.
+
+    Parameters
+    ----------
+    index : str
+        Of ``index_terms.csv``, such as ``"sodium to potassium"``.
+
+    Returns
+    -------
+    (float, str)
+        NaN and an empty source where the index has no published target.
+    """
+    table = index_terms()
+    rows = table[(table["index"] == index) & (table["role"] == "target")]
+    return (float(rows["value"].iloc[0]), str(rows["source"].iloc[0])) if len(rows) else (np.nan, "")
+
+
+def _whole(amounts: Amounts, components: Iterable[str], basis: str) -> xr.DataArray:
+    """Tell where every component has a value in all of the weight."""
+    shares = amounts.share_per(basis, "valued_share").sel(component=list(components))
+    return shares.min("component") > WHOLE_SHARE
+
+
+def nutritional_quality(
+    amounts: Amounts, component: str, allowance: float, energy_allowance: float = ENERGY_ALLOWANCE
+) -> xr.DataArray:
+    """Compute the index of nutritional quality of one component.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    component : str
+        INFOODS tag.
+    allowance : float
+        Amount of the component advised for a day, in its unit in the release.
+    energy_allowance : float, optional
+        Energy that the allowance goes with. [kcal]
+
+    Returns
+    -------
+    DataArray
+        Over the choices: the share of the allowance over the share of the energy [-]; above 1 the dish is denser in
+        the component than in energy. NaN where component or energy is not wholly known, or there is no energy.
+
+    Raises
+    ------
+    SwaptableError
+        If an allowance is not above 0, or the component is not known.
+
+    References
+    ----------
+    Hansen & Wyse 1980, J Am Diet Assoc 76:223.
+    """
+    known = amounts.units().index
+    if component not in known:
+        raise SwaptableError(f"found '{component}'; expected a component of the release{nearest(component, known)}")
+    for name, value in (("allowance", allowance), ("energy allowance", energy_allowance)):
+        if not value > 0:
+            raise SwaptableError(f"found {name} {value:g}; expected a number above 0")
+    per = amounts.per("100 kcal").sel(component=component, drop=True)
+    return (per / allowance * energy_allowance / 100).where(_whole(amounts, [component], "100 kcal"))
+
+
+def _ratio(amounts: Amounts, over: str, under: str) -> xr.DataArray:
+    """Divide one component by another, where both are wholly known and there is something to divide by."""
+    batch = amounts.per("batch")
+    below = batch.sel(component=under, drop=True)
+    ratio = batch.sel(component=over, drop=True) / below.where(below > 0)
+    return ratio.where(_whole(amounts, [over, under], "batch"))
+
+
+def sodium_to_potassium(amounts: Amounts) -> xr.DataArray:
+    """Compute the ratio of sodium to potassium.
+
+    Parameters
+    ----------
+    amounts : Amounts
+
+    Returns
+    -------
+    DataArray
+        Over the choices. [mol/mol] NaN where one of the two is not wholly known, or there is no potassium.
+
+    Notes
+    -----
+    What the World Health Organization advises for sodium (below 2000 mg) and potassium (3510 mg or more) makes about
+    1 in a day. It is not advice for a single dish.
+
+    References
+    ----------
+    WHO 2012, Guideline: Sodium intake for adults and children. WHO 2012, Guideline: Potassium intake for adults and
+    children.
+    """
+    mass = _terms(NA_TO_K, "molar mass")
+    return _ratio(amounts, "NA", "K") * (mass["K"] / mass["NA"])
+
+
+def calcium_to_phosphorus(amounts: Amounts) -> xr.DataArray:
+    """Compute the ratio of calcium to phosphorus.
+
+    Parameters
+    ----------
+    amounts : Amounts
+
+    Returns
+    -------
+    DataArray
+        Over the choices. [mg/mg] NaN where one of the two is not wholly known, or there is no phosphorus.
+
+    Notes
+    -----
+    The adult allowances (1000 and 700 mg) make 1.43. For a Canadian claim on bone health phosphorus must not exceed
+    calcium, phosphorus of phytate left out; the release does not tell that apart, so this ratio is the stricter.
+    """
+    return _ratio(amounts, "CA", "P")
+
+
+def renal_acid_load(amounts: Amounts, basis: str = "serving") -> xr.DataArray:
+    """Compute the potential renal acid load.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    basis : str, optional
+        As for :meth:`swaptable.amounts.nutrients.Amounts.per`.
+
+    Returns
+    -------
+    DataArray
+        Over the choices [mEq]; below 0 the dish leaves base. NaN where a component is not wholly known.
+
+    References
+    ----------
+    Remer & Manz 1995, J Am Diet Assoc 95:791.
+    """
+    coefficients = _terms(ACID_LOAD, "coefficient")
+    per = amounts.per(basis)
+    load: xr.DataArray = sum(per.sel(component=tag, drop=True) * value for tag, value in coefficients.items())
+    return load.where(_whole(amounts, coefficients.index, basis))
+
+
+@dataclass(frozen=True)
+class _Index:
+    """An index with everything its row in a table says."""
+
+    name: str
+    unit: str
+    compute: Callable[[Amounts], xr.DataArray]
+    components: list[str]
+    source: str
+    reference: float = np.nan
+    signed: bool = False  # whether it may fall below 0
+
+
+def _indices(allowances: Mapping[str, tuple[float, str]]) -> list[_Index]:
+    found = [
+        _Index(
+            f"nutrient-rich foods index 9.3, {form}",
+            "points per 100 kcal",
+            partial(nutrient_rich_foods_index, form=form),
+            index_components(form),
+            "Fulgoni, Keast & Drewnowski 2009, J Nutr 139:1549",
+            signed=True,
+        )
+        for form in NRF_FORMS
+    ]
+    target, source = index_target(QUALITY)
+    for tag, (allowance, origin) in allowances.items():
+        found.append(
+            _Index(
+                f"{QUALITY}, {component_label(tag).lower()}",
+                "-",
+                partial(nutritional_quality, component=tag, allowance=allowance),
+                [tag, "ENERC_KCAL"],
+                f"{source}; allowance {allowance:g}: {origin}",
+                target,
+            )
+        )
+    for name, unit, compute, tags in (
+        (NA_TO_K, "mol/mol", sodium_to_potassium, ["NA", "K"]),
+        (CA_TO_P, "mg/mg", calcium_to_phosphorus, ["CA", "P"]),
+    ):
+        target, source = index_target(name)
+        found.append(_Index(name, unit, compute, tags, source, target))
+    terms = index_terms()
+    acid = terms[terms["index"] == ACID_LOAD]
+    for basis in ("serving", "100 g"):
+        found.append(
+            _Index(
+                ACID_LOAD,
+                f"mEq per {basis}",
+                partial(renal_acid_load, basis=basis),
+                list(acid["component"]),
+                str(acid["source"].iloc[0]),
+                signed=True,
+            )
+        )
+    return found
+
+
+def variants_chosen(amounts: Amounts, labels: Collection[str] | None) -> np.ndarray:
+    """Find the places of variants on the grid.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    labels : collection of str or None
+        Labels of allowed variants; None for all.
+
+    Returns
+    -------
+    ndarray
+        Bool for each label of the grid, in their order.
+
+    Raises
+    ------
+    SwaptableError
+        If there is no such variant.
+    """
+    known = amounts.grid.labels
+    wanted = set(known if labels is None else labels)
+    unknown = sorted(wanted - set(known))
+    if unknown:
+        raise SwaptableError(
+            f"found variant '{unknown[0]}'; expected one of {listed(known)}{nearest(unknown[0], known)}"
+        )
+    return np.array([label in wanted for label in known])
+
+
+def index_table(
+    amounts: Amounts,
+    allowances: Mapping[str, tuple[float, str]] | None = None,
+    labels: Collection[str] | None = None,
+) -> pd.DataFrame:
+    """List every index of every allowed variant, with what it is read against and how sure it is.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    allowances : mapping, optional
+        Component → (allowance in its unit for 2000 kcal, where that is from): adds its index of nutritional quality.
+    labels : collection of str, optional
+        Variants to list; all by default.
+
+    Returns
+    -------
+    DataFrame
+        ``variant``, ``index``, ``value`` (NaN where something is not wholly known), ``unit``, ``reference_value`` (NaN
+        where none is published), ``standard_error`` of the mean, ``low_90``, ``high_90`` and ``source``.
+
+    Raises
+    ------
+    SwaptableError
+        If there is no such variant or component.
+
+    Notes
+    -----
+    Per 100 g the error of the weight as eaten is added to that of the dish's amounts, as if the two were independent:
+    rather too wide than too narrow.
+    """
+    grid, chosen = amounts.grid, variants_chosen(amounts, labels)
+    parts = []
+    for index in _indices(allowances or {}):
+        known = index_certainty(amounts, index.compute, index.components)
+        value, error = grid.listed(known.amount), grid.listed(known.error)
+        if index.unit.endswith("100 g"):
+            error = np.hypot(error, value * grid.listed(amounts.data["cooked_sd_g"] / amounts.data["cooked_g"]))
+        low = value - Z[0.90] * error
+        parts.append(
+            pd.DataFrame(
+                {
+                    "variant": grid.labels,
+                    "index": index.name,
+                    "value": value,
+                    "unit": index.unit,
+                    "reference_value": index.reference,
+                    "standard_error": error,
+                    "low_90": low if index.signed else np.maximum(low, 0.0),
+                    "high_90": value + Z[0.90] * error,
+                    "source": index.source,
+                }
+            )[chosen]
+        )
+    return pd.concat(parts, ignore_index=True)

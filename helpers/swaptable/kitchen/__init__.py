@@ -1,0 +1,1 @@
+"""A recipe in kitchen words matched to foods."""

@@ -1,0 +1,1 @@
+"""What is shown on a page: charts, tables, files of a report."""

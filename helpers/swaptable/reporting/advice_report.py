@@ -1,0 +1,449 @@
+"""Advice on a page: verdicts as charts and tables to read, cautions in plain words, files."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from IPython.display import HTML
+
+from swaptable.amounts.nutrients import compute
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import build_grid
+from swaptable.basics.errors import listed
+from swaptable.basics.folders import files_in, find_file, shown
+from swaptable.foods.reference import component_label
+from swaptable.judging.advice import Advice
+from swaptable.judging.claims import CAVEAT, not_judged
+from swaptable.judging.daily_values import REGIMES
+from swaptable.judging.day import complements
+from swaptable.judging.findings import amount_text, headline, plain_name
+from swaptable.judging.labels import ESTIMATE as LABEL_ESTIMATE
+from swaptable.judging.labels import nutrition_facts_text
+from swaptable.judging.verdicts import Verdict
+from swaptable.reporting.figures import STYLE, Chart, draw_cells, finished, left_out, new_figure, wrapped
+from swaptable.reporting.reports import ESTIMATE, table_shown, write_tables
+
+__all__ = [
+    "body_shown",
+    "cautions_shown",
+    "claims_shown",
+    "complements_shown",
+    "indices_shown",
+    "nutrition_facts_shown",
+    "plot_targets",
+    "save_advice",
+    "targets_shown",
+]
+
+MARKS = {Verdict.MET: "✓", Verdict.NOT_MET: "✗"}  # every other verdict: nobody can tell
+CANNOT_TELL = "?"
+
+
+def mark(verdict: int) -> str:
+    """Give the sign that stands for a verdict: met, not met or cannot tell."""
+    return MARKS.get(Verdict(verdict), CANNOT_TELL)
+
+
+def _verdict_text(row: pd.Series) -> str:
+    return f"{row['word']}: {row['why']}" if row["why"] else str(row["word"])
+
+
+def _from_memory(checked: str) -> str:
+    return " (from memory)" if checked == "from memory" else ""
+
+
+def _needed(row: pd.Series) -> str:
+    """Say of a symbol or a disclosure whether it would be needed."""
+    return {"met": "needed", "not met": "not needed"}.get(row["word"], _verdict_text(row))
+
+
+def in_order(tags: pd.Series) -> dict[str, int]:
+    """Give components a number in the order they come, so that what belongs to one stands together."""
+    return {tag: number for number, tag in enumerate(tags.unique())}
+
+
+def _care(advice: Advice, row: pd.Series) -> str:
+    """Point from what is to be raised to the cautions that this class names about it."""
+    about = advice.cautions[advice.cautions["named"] & (advice.cautions["component"] == row["component"])]
+    concerns = ", ".join(dict.fromkeys(about["concern"]))
+    return f"; not before asking, with {concerns}" if concerns and row["role"] == "raise" else ""
+
+
+def _no_yardstick(role: str) -> str:
+    return "set by the care team" if role == "show" else "none published"
+
+
+def _groups(names: Iterable[str]) -> str:
+    return ", ".join(dict.fromkeys(names))
+
+
+def targets_finding(advice: Advice) -> tuple[str, str]:
+    """State how many aims a serving as written meets: title and text for a screen reader."""
+    leading = advice.leading
+    if leading.empty:
+        shown = listed([plain_name(c) for c in advice.targets["component"].unique()], 8)
+        title = f"Shown without a judgement, since the care team sets the limits: {shown}"
+        return title, "A table of amounts per serving."
+    written = leading[leading["variant"] == advice.study.variants.index[0]]
+    met = int((written["verdict"] == Verdict.MET).sum())
+    best = (leading["verdict"] == Verdict.MET).groupby(leading["variant"], sort=False).sum()
+    title = f"A serving as written surely meets {met} of {len(written)} aims"
+    if best.max() > met:
+        title += f"; {best.idxmax()} meets {best.max()}"
+    parts = [
+        f"{plain_name(row.component)} for {row.group}: {amount_text(row.percent_of_day)} % of the day, {row.word}"
+        for row in written.itertuples()
+    ]
+    return title, f"Table of variants by aims. As written: {'; '.join(parts)}."
+
+
+@mpl.rc_context(STYLE)
+def plot_targets(advice: Advice) -> Chart:
+    """Draw what a serving of each variant does towards every aim of the audience.
+
+    Answers: which variants do what these people need?
+    """
+    study = advice.study
+    table = advice.targets[advice.targets["leads"] & advice.targets["variant"].isin(study.shown())]
+    table = table.sort_values("component", key=lambda tags: tags.map(in_order(tags)), kind="stable")
+    # groups that are asked the same share a column
+    keys = table.groupby(["component", "role", "day_value"], sort=False, dropna=False)["group"].agg(_groups)
+    columns = list(keys.items())
+    variants = study.shown()
+    figure, (axes,) = new_figure(3.0 + 0.36 * len(variants))
+    shades = np.full((len(variants), len(columns)), np.nan)
+    texts = np.full(shades.shape, "", dtype=object)
+    for number, ((component, role, day_value), _) in enumerate(columns):
+        same = table["day_value"].isna() if np.isnan(day_value) else table["day_value"] == day_value
+        rows = table[(table["component"] == component) & (table["role"] == role) & same]
+        rows = rows.drop_duplicates("variant").set_index("variant").loc[variants]
+        for place, row in enumerate(rows.itertuples()):
+            bound = "" if row.whole else "≥"
+            texts[place, number] = f"{bound}{amount_text(row.amount, row.unit)}"
+            if pd.notna(row.verdict):
+                texts[place, number] = f"{bound}{row.percent_of_day:.0f} {mark(row.verdict)}"
+                shades[place, number] = {Verdict.MET: 0.0, Verdict.NOT_MET: 0.75}.get(row.verdict, 0.3)
+    labels = [_column_label(component, role, value, table) for (component, role, value), _ in columns]
+    draw_cells(axes, texts, shades, variants, labels)
+    part = 100 * study.audience.share_of_day
+    note = (
+        f"Percent of the day's amount in one serving. ↑ the aim is at least {part:.0f} % of it, ↓ at most. ✓ met, "
+        f"✗ not met, {CANNOT_TELL} cannot tell: the 90 % interval holds the aim, or values are missing. "
+        f"{_who(columns)} {left_out(study)}"
+    )
+    return finished(figure, study.source_line, "targets", targets_finding(advice), note)
+
+
+def _who(columns: list[tuple[tuple[str, str, float], str]]) -> str:
+    """Say for whom a column is, where a component has several."""
+    several = [component for (component, _, _), _ in columns]
+    parts = [
+        f"{component_label(component)} {amount_text(value)}: {groups}"
+        for (component, _, value), groups in columns
+        if several.count(component) > 1
+    ]
+    return f"{'; '.join(parts)}." if parts else ""
+
+
+def _column_label(component: str, role: str, value: float, table: pd.DataFrame) -> str:
+    row = table[(table["component"] == component) & (table["role"] == role)].iloc[0]
+    label = wrapped(component_label(component), 10)
+    if np.isnan(value):
+        return f"{label}\nshown"
+    return f"{label}\n{'↑' if role == 'raise' else '↓'} {amount_text(value, row['unit'])}"
+
+
+def targets_shown(advice: Advice) -> HTML:
+    """Show what a serving as written does towards each yardstick, and what is left of the day."""
+    rows = advice.targets[advice.targets["variant"] == advice.study.variants.index[0]]
+    same = ["component", "role", "kind", "day_value", "unit"]
+    rows = rows.sort_values("component", key=lambda tags: tags.map(in_order(tags)), kind="stable")
+    merged = rows.groupby(same, sort=False, dropna=False)
+    shown = []
+    for (component, role, kind, day_value, unit), group in merged:
+        row = group.iloc[0]
+        bound = "" if row["whole"] else "at least "
+        shown.append(
+            {
+                "For": f"{component_label(component)} ({role})",
+                "Group": _groups(group["group"]),
+                "Yardstick": kind if row["leads"] or not kind else f"beside it: {kind}",
+                "A day": amount_text(day_value, unit) if kind else _no_yardstick(role),
+                "A serving": f"{bound}{amount_text(row['amount'], unit)}",
+                "90 % interval": f"{amount_text(row['low_90'])} to {amount_text(row['high_90'])}",
+                "Of the day": f"{bound}{row['percent_of_day']:.0f} %" if kind else "",
+                "Left of the day": amount_text(row["left"], unit) if kind else "",
+                "Verdict": " ".join(f"{row['word']}: {row['why']}".rstrip(": ").split())
+                if row["word"]
+                else "not judged",
+                "Source": row["source"] + _from_memory(row["checked"]),
+            }
+        )
+    part = 100 * advice.study.audience.share_of_day
+    caption = f"One serving as written; the aim is {part:.0f} % of the day for a serving. An estimate, not a diet order"
+    return table_shown(pd.DataFrame(shown).set_index("For"), caption)
+
+
+def claims_shown(advice: Advice) -> HTML:
+    """Show which claims the variants meet, do not meet or leave open, and the front-of-package screen."""
+    table = advice.claims
+    written = advice.study.variants.index[0]
+    rows = []
+    for (title, kind), found in table.groupby(["title", "kind"], sort=False):
+        verdicts = found["verdict"]
+        first = found[found["variant"] == written]
+        open_ones = verdicts.isin([Verdict.GAPS, Verdict.MEAN_FAILS, Verdict.MEAN_HOLDS])
+        if not (verdicts.eq(Verdict.MET) | verdicts.isin([Verdict.MEAN_HOLDS, Verdict.MEAN_FAILS])).any():
+            continue  # what no variant comes near is in the table of files
+        says = _needed if kind == "disclosure" else _verdict_text
+        rows.append(
+            {
+                "Claim": title,
+                "Kind": kind,
+                "As written": says(first.iloc[0]) if len(first) else "",
+                "Met by": f"{int((verdicts == Verdict.MET).sum())} of {len(found)}",
+                "Cannot tell": f"{int(open_ones.sum())} of {len(found)}",
+                "Numbers as written": first["numbers"].iloc[0] if len(first) else "",
+                "Source": found["source"].iloc[0] + _from_memory(found["checked"].iloc[0]),
+            }
+        )  # fmt: skip
+    claims = pd.DataFrame(
+        rows, columns=["Claim", "Kind", "As written", "Met by", "Cannot tell", "Numbers as written", "Source"]
+    )
+    regime = REGIMES[advice.study.regime]
+    first = table_shown(
+        claims.set_index("Claim"), f"Nutrient content claims that some variant meets or may meet, {regime}"
+    )
+    left = not_judged(advice.study.regime, advice.study.amounts.recipe.judged_as)
+    items = [
+        f"{row.title}: {row.status}; {row.reason} ({row.source}){_from_memory(row.checked)}"
+        for row in left.itertuples()
+    ]
+    beside = f"<p>Never judged here:</p>{bullets(items)}" if items else ""
+    return HTML(f"{first.data}{_symbol(advice)}{beside}<p>{html.escape(CAVEAT)}</p>")
+
+
+def _symbol(advice: Advice) -> str:
+    table = advice.front_of_pack
+    rows = []
+    for component, found in table.groupby("component", sort=False):
+        first = found.iloc[0]
+        without = found["verdict"].eq(Verdict.NOT_MET)
+        rows.append(
+            {
+                "Nutrient": component_label(component),
+                "Amount": amount_text(first["amount"], first["unit"]),
+                "Of the daily value": f"{first['percent']:.0f} %",
+                "Threshold": "not known" if np.isnan(first["limit"]) else f"{first['limit']:.0f} %",
+                "Symbol as written": _needed(first),
+                "Variants without": f"{int(without.sum())} of {len(found)}",
+                "Source": first["source"] + _from_memory(first["checked"]),
+            }
+        )
+    caption = "Screen for the Canadian front-of-package symbol (Food and Drug Regulations, B.01.350)"
+    return str(table_shown(pd.DataFrame(rows).set_index("Nutrient"), caption).data)
+
+
+def nutrition_facts_shown(advice: Advice) -> HTML:
+    """Show the regulated nutrition facts of the recipe as written, as plain text."""
+    text = nutrition_facts_text(advice.nutrition_facts)
+    heading = f"{REGIMES[advice.study.regime]}, one serving of {advice.study.title} as written"
+    return HTML(f"<p>{html.escape(heading)}. {html.escape(LABEL_ESTIMATE)}</p><pre>{html.escape(text)}</pre>")
+
+
+def body_shown(advice: Advice) -> HTML:
+    """Show what the body may get of calcium, iron, vitamin A and folate, beside the totals."""
+    calcium, iron, vitamin_a, folate = advice.calcium, advice.iron, advice.vitamin_a, advice.folate
+    lines = {
+        "Calcium, total [mg]": calcium["calcium_mg"],
+        "· in foods whose absorption is published [% of it]": 100 * calcium["share_covered"],
+        "· estimated absorbed, of those foods [mg]": calcium["estimated_absorbable_mg"],
+        "Iron, total [mg]": iron["iron_mg"],
+        "· estimated haem iron, of meat and fish [mg]": iron["estimated_haem_iron_mg"],
+        "· meat, fish and poultry, which help its absorption [g]": iron["meat_fish_poultry_g"],
+        "· vitamin C, which helps its absorption [mg]": iron["vitamin_c_mg"],
+        "Vitamin A, total [µg RAE]": vitamin_a["total_ug_rae"],
+        "· preformed, to which the upper level applies [µg]": vitamin_a["retinol_ug_rae"],
+        "Folate, total [µg DFE]": folate["total_ug_dfe"],
+        "· folate of foods [µg DFE]": folate["food_folate_ug_dfe"],
+        "· added folic acid [µg DFE]": folate["folic_acid_ug_dfe"],
+    }
+    table = pd.DataFrame(
+        [
+            {
+                "In a serving": name,
+                "As written": amount_text(values.iloc[0]),
+                "Over the variants": _range_text(values),
+                "Variants without an estimate": int(values.isna().sum()),
+            }
+            for name, values in lines.items()
+        ]
+    ).set_index("In a serving")
+    caption = "What the body may get: estimates beside the totals, never instead of them. Phytate is not in the table"
+    used = advice.calcium_sources.dropna(subset="percent")
+    items = [
+        f"{row.ingredient}: {amount_text(row.percent)} % of its calcium, as {row.item} ({row.kind}; {row.source})"
+        f"{_from_memory(row.checked)}"
+        for row in used.itertuples()
+    ]
+    sources = f"<p>Published absorption of calcium, as written:</p>{bullets(items)}" if items else ""
+    return HTML(f"{table_shown(table, caption).data}{sources}")
+
+
+def _range_text(values: pd.Series) -> str:
+    known = values.dropna()
+    if known.empty:
+        return "not known"
+    low, high = amount_text(known.min()), amount_text(known.max())
+    return low if low == high else f"{low} to {high}"
+
+
+def indices_shown(advice: Advice) -> HTML:
+    """Show every index of the recipe as written, with what it is read against and its range over the variants."""
+    table = advice.indices
+    rows = []
+    for (index, unit), found in table.groupby(["index", "unit"], sort=False):
+        first = found.iloc[0]
+        rows.append(
+            {
+                "Index": f"{index} [{unit}]",
+                "As written": amount_text(first["value"]),
+                "90 % interval": f"{amount_text(first['low_90'])} to {amount_text(first['high_90'])}",
+                "Over the variants": _range_text(found["value"]),
+                "Read against": amount_text(first["reference_value"])
+                if first["reference_value"] == first["reference_value"]
+                else "",
+                "Source": first["source"],
+            }
+        )
+    return table_shown(pd.DataFrame(rows).set_index("Index"), "Indices of nutritional quality, definitions as cited")
+
+
+def complements_shown(advice: Advice, recipes: Iterable[str] = ()) -> HTML:
+    """Show which other recipe would add most to what a serving as written leaves open.
+
+    Parameters
+    ----------
+    advice : Advice
+    recipes : iterable of str, optional
+        Files or names; all others of ``data/recipes/`` by default.
+
+    Returns
+    -------
+    HTML
+    """
+    study = advice.study
+    grid = study.amounts.grid
+    paths = {name: find_file(name, "recipes", ".yaml") for name in list(recipes) or files_in("recipes")}
+    others = {
+        name: compute(build_grid(read_recipe(path), grid.release, grid.factors))
+        for name, path in paths.items()
+        if shown(path) != study.amounts.recipe.source.file
+    }
+    table = complements(study.amounts, others, study.day_targets)
+    if table.empty:
+        return HTML("<p>Nothing is judged for this audience, so nothing can be complemented.</p>")
+    cells: dict[str, dict[str, str]] = {}
+    for row in table.itertuples():
+        text = f"{row.covers_percent:.0f} % of what is left" if row.covers_percent > 0 else "nothing that is left"
+        text += f", most of {plain_name(row.best_for)}" if row.best_for else ""
+        over = _groups(map(plain_name, filter(None, row.passes.split(", "))))
+        cells.setdefault(row.title, {})[row.group] = text + (f"; both together pass the day's {over}" if over else "")
+    read = pd.DataFrame.from_dict(cells, orient="index")
+    return table_shown(read, "What a serving of another recipe would add to the same day, both as written")
+
+
+def bullets(items: Iterable[str]) -> str:
+    """Write plain sentences as a list of the page."""
+    return _list(map(html.escape, items))
+
+
+def _list(items: Iterable[str]) -> str:
+    return "<ul>" + "".join(f"<li>{item}</li>" for item in items) + "</ul>"
+
+
+def cautions_shown(advice: Advice) -> HTML:
+    """Show every caution: the audience's own, those that foods and amounts call for, allergens and food safety."""
+    study = advice.study
+    sections = [f"<h3>For this class</h3>{bullets((*study.audience.cautions, ESTIMATE))}"]
+    table = advice.cautions
+    for named, heading in ((True, "For the concerns of this class"), (False, "If anyone else in the class asks")):
+        rows = table[table["named"] == named]
+        items = [
+            f"<strong>{html.escape(str(row.concern))}</strong>: {html.escape(row.message)} "
+            f"<em>{'' if row.why in row.message else f'Why here: {html.escape(row.why)}. '}"
+            f"Ask: {html.escape(row.defer_to)}. {html.escape(row.source)}{_from_memory(row.checked)}.</em>"
+            for row in rows.itertuples()
+        ]
+        sections += [f"<h3>{heading}</h3>{_list(items)}"] if items else []
+    sections.append(f"<h3>Allergens</h3>{_allergens(advice)}")
+    sections.append(f"<h3>Heat, cool and keep</h3>{_safety(advice)}")
+    return HTML("".join(sections))
+
+
+def _allergens(advice: Advice) -> str:
+    table = advice.allergens
+    read = pd.DataFrame(
+        {
+            "Ingredient": table["ingredient"],
+            "With": table["options"],
+            "Food": table["food"],
+            "Its name tells of": table["allergens"].replace("", "none named"),
+        }
+    ).assign(**{"Read the label": table["read_the_label"]})
+    caption = (
+        "A screen of names for the allergens on the US and Canadian lists. Read every label, also for “may contain”: "
+        "nothing named does not mean that nothing is there, and celery, buckwheat, lupin and others are not looked for"
+    )
+    first = table_shown(read.set_index("Ingredient"), caption)
+    changes = advice.allergen_changes
+    changes = changes[(changes["adds"] != "") | (changes["removes"] != "")]
+    if changes.empty:
+        return f"{first.data}<p>No swap changes which allergens the names tell of; its label may.</p>"
+    read = pd.DataFrame(
+        {
+            "Swap": changes["choice"] + ": " + changes["option"],
+            "Adds": changes["adds"],
+            "No longer named (the dish may still hold it)": changes["removes"],
+            "Read the label of": changes["read_the_label"],
+        }
+    ).set_index("Swap")
+    return f"{first.data}{table_shown(read, 'What the names of a swap tell of').data}"
+
+
+def _safety(advice: Advice) -> str:
+    table = advice.safety
+    read = pd.DataFrame(
+        {
+            "For": table["food"],
+            "Rule": table["rule"],
+            "Here": table["here"],
+            "Elsewhere, where it differs": table["elsewhere"],
+            "In this recipe": table["ingredients"],
+            "Source": table["source"] + table["checked"].map(_from_memory),
+        }
+    ).set_index("For")
+    return str(table_shown(read, "Local food-safety codes and licensed practice come first").data)
+
+
+def save_advice(advice: Advice, output: str) -> list[str]:
+    """Write every table of a study and of its advice as CSV, and the summary, into a run's folder.
+
+    Parameters
+    ----------
+    advice : Advice
+    output : str
+        Folder of the run; empty writes nothing.
+
+    Returns
+    -------
+    list of str
+        Names of the files written. Numbers are not rounded; an empty cell is a missing value.
+    """
+    study = advice.study
+    summary = {"title": study.title, "headline": headline(study), "audience": study.audience.title}
+    return write_tables(study.tables() | advice.tables(), summary, output)

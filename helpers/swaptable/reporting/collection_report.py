@@ -1,0 +1,210 @@
+"""A collection on a page: one chart and the tables that go with it."""
+
+from __future__ import annotations
+
+import html
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from IPython.display import HTML
+
+from swaptable.basics.folders import DATA, find_file
+from swaptable.basics.located_yaml import read_yaml
+from swaptable.foods.reference import component_label
+from swaptable.judging.collection import Survey
+from swaptable.judging.daily_values import REGIMES
+from swaptable.judging.findings import amount_text, plain_name
+from swaptable.judging.targets import LIMITS, RECOMMENDED, TOTAL
+from swaptable.judging.verdicts import Verdict
+from swaptable.reporting.advice_report import bullets, in_order, mark
+from swaptable.reporting.figures import STYLE, Chart, draw_cells, finished, new_figure, wrapped
+from swaptable.reporting.reports import ESTIMATE, table_shown, write_tables
+
+__all__ = ["aims_shown", "claims_met_shown", "days_shown", "links_shown", "plot_survey", "save_survey", "survey_shown"]
+
+TITLE = "The programme at a glance"
+
+
+def survey_finding(survey: Survey) -> tuple[str, str]:
+    """State for whom which recipe does most: title and text for a screen reader."""
+    scores = survey.scores[survey.scores["aims"] > 0]
+    if scores.empty:
+        return "Nothing is judged for these audiences: the care team sets every limit", "A table without verdicts."
+    written = scores[scores["which"] == "as written"]
+    best = scores[scores["which"] == "best"]
+    share = written.groupby("recipe", sort=False)["met"].sum() / written.groupby("recipe", sort=False)["aims"].sum()
+    first = str(share.idxmax())
+    gain = int(best["met"].sum() - written["met"].sum())
+    title = f"As written, {survey.recipes[first]} meets most: {100 * share[first]:.0f} % of all aims; "
+    title += f"choosing the best variants meets {gain} more in all" if gain else "no other variant meets more"
+    parts = [
+        f"{survey.recipes[row.recipe]} for {survey.audiences[row.audience]}, {row.which}: {row.met} of {row.aims} met"
+        for row in scores.itertuples()
+    ]
+    return title, f"Table of recipes by audiences. {'; '.join(parts)}."
+
+
+@mpl.rc_context(STYLE)
+def plot_survey(survey: Survey) -> Chart:
+    """Draw how many aims every recipe meets for every audience, as written and in its best variant.
+
+    Answers: which recipe for which class, and is it worth changing?
+    """
+    recipes, audiences = list(survey.recipes), list(survey.audiences)
+    scores = survey.scores.set_index(["recipe", "audience", "which"])
+    figure, (axes,) = new_figure(2.6 + 0.75 * len(audiences))
+    shades = np.full((len(audiences), len(recipes)), np.nan)
+    texts = np.full(shades.shape, "shown, not judged", dtype=object)
+    for row, audience in enumerate(audiences):
+        for column, recipe in enumerate(recipes):
+            written, best = (scores.loc[(recipe, audience, which)] for which in ("as written", "best"))
+            if written["aims"]:
+                shades[row, column] = 0.77 * written["met"] / written["aims"]
+                more = f"\nbest variant: {best['met']}" if best["met"] > written["met"] else ""
+                texts[row, column] = f"{written['met']} of {written['aims']} met{more}"
+    labels = [wrapped(survey.audiences[name], 30) for name in audiences]
+    draw_cells(axes, texts, shades, labels, [wrapped(survey.recipes[name], 16) for name in recipes])
+    note = (
+        "Aims surely met by one serving: what each group of an audience is to get more of or keep down, against its "
+        "share of the day. Darker: more are met as written."
+    )
+    return finished(figure, survey.source_line, "survey", survey_finding(survey), note)
+
+
+def survey_shown(survey: Survey) -> HTML:
+    """Show what is surveyed, and the main result."""
+    return HTML(
+        f"<h1>{TITLE}</h1><p><strong>{html.escape(survey_finding(survey)[0])}.</strong></p>"
+        f"<p>{len(survey.recipes)} recipes, {len(survey.audiences)} audiences, {REGIMES[survey.regime]}. "
+        f"{html.escape(ESTIMATE)}</p>"
+    )
+
+
+def aims_shown(survey: Survey) -> HTML:
+    """Show percent of the day and verdict of every aim, recipe by recipe as written, one table an audience."""
+    tables = []
+    for audience, title in survey.audiences.items():
+        rows = survey.targets[(survey.targets["audience"] == audience) & (survey.targets["which"] == "as written")]
+        rows = rows.sort_values("component", key=lambda tags: tags.map(in_order(tags)), kind="stable")
+        # groups that are asked the same share a row
+        same = ["component", "role", "serving_aim", "unit", "recipe"]
+        cells: dict[str, dict[str, str]] = {}
+        for (component, role, aim, unit, recipe), found in rows.groupby(same, sort=False, dropna=False):
+            row = found.iloc[0]
+            held = f"{'' if row['whole'] else 'at least '}{amount_text(row['amount'], unit)}"
+            judged = pd.notna(row["verdict"])
+            name = f"{component_label(component)}"
+            if judged:
+                name += f", {'at least' if role == 'raise' else 'at most'} {amount_text(aim, unit)}"
+                name += f" ({', '.join(found['group'])})" if found["group"].nunique() < rows["group"].nunique() else ""
+            text = f"{held}, {row['percent_of_day']:.0f} % {mark(row['verdict'])}" if judged else held
+            cells.setdefault(survey.recipes[recipe], {})[name] = text
+        best = survey.scores[(survey.scores["audience"] == audience) & (survey.scores["which"] == "best")]
+        for scored in best[best["aims"] > 0].itertuples():
+            cells[survey.recipes[scored.recipe]]["Most aims met by"] = (
+                f"{scored.variant} ({scored.met} of {scored.aims})"
+            )
+        table = pd.DataFrame(cells)
+        tables.append(str(table_shown(table, f"{title}: a serving as written, and percent of the day").data))
+        tables.append(bullets(survey.cautions[audience]))
+    legend = (
+        "✓ met, ✗ not met, ? cannot tell: the 90 % interval holds the aim, or values are missing. Which variant meets "
+        "most aims is counted by these verdicts alone: read the cautions in the recipe's own report first."
+    )
+    return HTML("".join(tables) + f"<p>{legend}</p>")
+
+
+def claims_met_shown(survey: Survey) -> HTML:
+    """Show which claims each recipe may carry in some variant, and which front-of-package symbols it needs."""
+    claims = survey.claims.assign(recipe=survey.claims["recipe"].map(survey.recipes))
+    read = pd.DataFrame(
+        {
+            "Recipe": claims["recipe"],
+            "Claim": claims["title"],
+            "As written": claims["as_written"],
+            "Met by": claims["variants_met"].astype(str) + " of " + claims["variants"].astype(str),
+        }
+    ).set_index("Recipe")
+    needed = survey.symbols[survey.symbols["verdict"] != Verdict.NOT_MET]
+    symbols = [
+        f"{survey.recipes[row.recipe]}: {plain_name(row.component)} "
+        f"({'needed' if row.verdict == Verdict.MET else 'cannot tell'})"
+        for row in needed.itertuples()
+    ]
+    screen = "; ".join(symbols) or "none as written"
+    table = table_shown(read, f"Claims that some variant surely meets, {REGIMES[survey.regime]}; an informal screen")
+    return HTML(f"{table.data}<p>Canadian front-of-package symbol, as written: {html.escape(screen)}.</p>")
+
+
+def links_shown(survey: Survey, runs: str = "") -> HTML:
+    """Link to the report of each recipe and audience that a runs file makes, beside this one.
+
+    Parameters
+    ----------
+    survey : Survey
+    runs : str, optional
+        Runs file; ``data/runs.yaml`` by default.
+
+    Returns
+    -------
+    HTML
+    """
+    found, _ = read_yaml(find_file(runs, ".", ".yaml") if runs else DATA / "runs.yaml")
+    links: dict[tuple[str, str], str] = {}
+    for name, run in found.items() if isinstance(found, dict) else ():
+        asked = run.get("parameters") if isinstance(run, dict) else None
+        if isinstance(asked, dict) and run.get("notebook") == "compare_variants":
+            links[str(asked.get("recipe")), str(asked.get("audience"))] = str(name)
+    rows = []
+    for audience, title in survey.audiences.items():
+        cells = []
+        for recipe in survey.recipes:
+            name = links.get((recipe, audience))
+            link = f'<a href="../{html.escape(name)}/index.html">report</a>' if name else "no report of its own"
+            cells.append(f"<td>{link}</td>")
+        rows.append(f"<tr><th>{html.escape(title)}</th>{''.join(cells)}</tr>")
+    head = "".join(f"<th>{html.escape(title)}</th>" for title in survey.recipes.values())
+    caption = "Each report for itself, where the runs file makes one"
+    return HTML(f"<table><caption>{caption}</caption><tr><th></th>{head}</tr>{''.join(rows)}</table>")
+
+
+def days_shown(survey: Survey) -> HTML:
+    """Show what each planned day adds up to against what its person should get, and must not pass."""
+    tables = []
+    for (_, title, group), rows in survey.days.groupby(["day", "title", "group"], sort=False):
+        cells: dict[str, dict[str, str]] = {}
+        for row in rows[rows["kind"].isin([*RECOMMENDED, *LIMITS])].itertuples():
+            said = f"{row.kind} {amount_text(row.day_value, row.unit)}: {row.word}"
+            if row.applies_to != TOTAL:
+                said += f" (of {row.applies_to}; {row.counted} bring {amount_text(row.amount, row.unit)})"
+            cell = cells.setdefault(component_label(row.component), {"In the day": "", "At least": "", "At most": ""})
+            if row.applies_to == TOTAL:
+                cell["In the day"] = amount_text(row.amount, row.unit)
+            column = "At least" if row.operator == ">=" else "At most"
+            cell[column] = "; ".join(filter(None, (cell[column], said)))
+        caption = (
+            f"{title}, for one of the {group}: against the dietary reference intakes. An estimate, not a diet order"
+        )
+        tables.append(str(table_shown(pd.DataFrame.from_dict(cells, orient="index"), caption).data))
+    note = "Supplements are those that the plan states; what to take is for the care team to say."
+    return HTML("".join(tables) + f"<p>{note}</p>")
+
+
+def save_survey(survey: Survey, output: str) -> list[str]:
+    """Write every table as CSV, and the summary, into a run's folder.
+
+    Parameters
+    ----------
+    survey : Survey
+    output : str
+        Folder of the run; empty writes nothing.
+
+    Returns
+    -------
+    list of str
+        Names of the files written. Numbers are not rounded; an empty cell is a missing value.
+    """
+    audience = f"{len(survey.audiences)} audiences"
+    summary = {"title": TITLE, "headline": survey_finding(survey)[0], "audience": audience, "chart": "survey"}
+    return write_tables(survey.tables(), summary, output)

@@ -1,0 +1,254 @@
+"""A study of swaps across a collection on a page: two charts, ready for print, and the tables that go with them."""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Sequence
+from pathlib import Path
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from IPython.display import HTML
+from matplotlib.axes import Axes
+
+from swaptable.judging.findings import amount_text
+from swaptable.reporting.figures import BLUE, GREY, ORANGE, STYLE, Chart, finished, new_figure, wrapped
+from swaptable.reporting.publish import print_page
+from swaptable.reporting.reports import ESTIMATE, table_shown, write_tables
+from swaptable.survey.study import SURELY, SwapStudy, measure_label
+
+__all__ = [
+    "collection_swaps_shown",
+    "coverage_shown",
+    "plot_swap_recipes",
+    "plot_swap_spread",
+    "save_swap_study",
+    "swap_summary_shown",
+]  # fmt: skip
+
+_MOST_DOTS = 400  # of a swap in one panel; beyond, every so many recipes are drawn
+_LEAST_FOR_A_BOX = 8  # with fewer recipes the dots say it all
+_MARKS = {SURELY[0]: ("v", BLUE), SURELY[1]: ("^", ORANGE), SURELY[2]: ("o", GREY)}
+_NOTE = (
+    "Each mark is a recipe with all values known: ▼ surely lower, ▲ surely higher (90 % interval), ● cannot tell. The "
+    "same weight of the other food, nothing else changed."
+)
+_SHOWN = (0.01, 0.99)  # quantiles of the differences between which an axis ends
+
+
+def _of(study: SwapStudy, swap: str, measure: str) -> pd.DataFrame:
+    table = study.differences
+    return table[(table["swap"] == swap) & (table["measure"] == measure) & table["whole"]]
+
+
+def _axis_label(study: SwapStudy, measure: str) -> str:
+    row = study.differences[study.differences["measure"] == measure].iloc[0]
+    return f"{wrapped(measure_label(measure), 18)}\n[{row['unit']} per {row['basis']}]"
+
+
+def _row(study: SwapStudy, swap: str, measure: str) -> pd.Series:
+    table = study.summary
+    return table[(table["swap"] == swap) & (table["measure"] == measure)].iloc[0]
+
+
+def _said(study: SwapStudy, swap: str, measure: str) -> str:
+    """Say in a few words what a swap does to a measure."""
+    row = _row(study, swap, measure)
+    if not row["recipes"]:
+        return f"{swap}: no recipe whose {measure_label(measure).lower()} is known"
+    unit = study.differences.loc[study.differences["measure"] == measure, "unit"].iloc[0]
+    words = [f"{row[word.replace(' ', '_')]} {word}" for word in SURELY]
+    return (
+        f"{swap}: median {amount_text(row['median'], unit, signed=True)} in {_counted(row['recipes'])} "
+        f"({', '.join(words)})"
+    )
+
+
+def _zoom(axes: Axes, ends: pd.Series) -> int:
+    """End an axis of differences where nearly all recipes do, and count those beyond."""
+    low, high = min(ends.quantile(_SHOWN[0]), 0.0), max(ends.quantile(_SHOWN[1]), 0.0)
+    room = 0.12 * (high - low or 1.0)
+    axes.set_xlim(low - room, high + room)
+    axes.axvline(0, color="black", lw=0.8, zorder=0)
+    axes.locator_params(axis="x", nbins=4)
+    return int(((ends < low - room) | (ends > high + room)).sum())
+
+
+def _counted(count: int) -> str:
+    return f"{count:,} recipe{'' if count == 1 else 's'}"
+
+
+def _beyond(count: int) -> str:
+    return f"{count:,} marks lie beyond an axis; the table has all." if count else ""
+
+
+def spread_finding(study: SwapStudy) -> tuple[str, str]:
+    """State which swap changes sodium most surely, or what the first measure is: title and text for a screen reader."""
+    measure = study.measures[0]
+    rows = study.summary[(study.summary["measure"] == measure) & (study.summary["recipes"] > 0)]
+    if rows.empty:
+        return "No recipe of the collection has an ingredient that these swaps concern", "An empty chart."
+    lower, _, _ = (word.replace(" ", "_") for word in SURELY)
+    best = rows.loc[(rows[lower] / rows["recipes"]).idxmax()]
+    name = measure_label(measure).lower()
+    if best[lower]:
+        some = f"{best[lower]} of {_counted(best['recipes'])} whose values are known"
+        title = f"{best['swap'].capitalize()} surely lowers {name} in {some}"
+    else:
+        title = f"None of the swaps surely lowers {name} in any recipe"
+    alt = "; ".join(_said(study, swap, each) for each in study.measures for swap in study.swaps)
+    return title, f"Differences from the recipe as written, one panel a measure. {alt}."
+
+
+def _draw_spread(axes: Axes, study: SwapStudy, measure: str) -> int:
+    """Draw every recipe, and quartiles and the middle nine tenths where there are enough; count those beyond."""
+    jitter = np.random.default_rng(1)
+    for place, swap in enumerate(study.swaps):
+        rows = _of(study, swap, measure)
+        drawn = rows.iloc[:: max(1, len(rows) // _MOST_DOTS)]
+        height = place + jitter.uniform(-0.24, 0.24, len(drawn)) if len(drawn) > 1 else [place] * len(drawn)
+        for word, (marker, colour) in _MARKS.items():
+            here = (drawn["word"] == word).to_numpy()
+            spots = (drawn["difference"].to_numpy()[here], np.asarray(height)[here])
+            axes.scatter(*spots, s=14, marker=marker, color=colour, alpha=0.6, linewidth=0, zorder=1)
+        if len(rows) >= _LEAST_FOR_A_BOX:
+            axes.boxplot(
+                rows["difference"], positions=[place], orientation="horizontal", widths=0.62, whis=(5, 95),
+                showfliers=False, medianprops={"color": "black", "lw": 2}, boxprops={"lw": 1.2}, zorder=2,
+                manage_ticks=False,
+            )  # fmt: skip
+    axes.set_ylim(len(study.swaps) - 0.5, -0.5)
+    axes.set_xlabel(_axis_label(study, measure))
+    table = study.differences
+    return _zoom(axes, table.loc[(table["measure"] == measure) & table["whole"], "difference"])
+
+
+@mpl.rc_context(STYLE)
+def plot_swap_spread(study: SwapStudy) -> Chart:
+    """Draw what each swap does across the recipes that it concerns.
+
+    Answers: what would this swap do in most kitchens?
+    """
+    figure, panels = new_figure(2.6 + 1.0 * len(study.swaps), len(study.measures), sharey=True)
+    beyond = 0
+    if len(study.differences):
+        beyond = sum(_draw_spread(axes, study, measure) for axes, measure in zip(panels, study.measures, strict=True))
+        counts = [study.differences.loc[study.differences["swap"] == swap, "recipe"].nunique() for swap in study.swaps]
+        labels = [
+            f"{wrapped(swap, 16)}\n(in {_counted(count)})" for swap, count in zip(study.swaps, counts, strict=True)
+        ]
+        panels[0].set_yticks(range(len(study.swaps)), labels)
+    note = f"Difference from the recipe as written. {_NOTE} Box: quartiles; whiskers: 5 to 95 % of recipes."
+    note = f"{note} {_beyond(beyond)}"
+    return finished(figure, study.source_line, "swap_spread", spread_finding(study), note)
+
+
+def recipes_finding(study: SwapStudy, measure: str) -> tuple[str, str]:
+    """State in how many recipes the swaps are sure to lower a measure: title and text for a screen reader."""
+    parts = []
+    for swap in study.swaps:
+        row = _row(study, swap, measure)
+        parts.append(f"{swap} {row[SURELY[0].replace(' ', '_')]} of {row['recipes']}")
+    name = measure_label(measure)
+    title = f"{name} is surely lower after the swap in: {'; '.join(parts)} recipes"
+    said = "; ".join(_said(study, swap, measure) for swap in study.swaps)
+    return title, f"Recipes in order of their difference, each with its 90 % interval. {said}."
+
+
+@mpl.rc_context(STYLE)
+def plot_swap_recipes(study: SwapStudy, measure: str = "NA") -> Chart:
+    """Draw the difference of every recipe with its interval, in order, one panel a swap.
+
+    Answers: how sure is it in a single recipe?
+    """
+    figure, panels = new_figure(5.0, len(study.swaps))
+    beyond = 0
+    for axes, swap in zip(panels, study.swaps, strict=True):
+        rows = _of(study, swap, measure).sort_values("difference", kind="stable").reset_index(drop=True)
+        rows = rows.iloc[:: max(1, len(rows) // _MOST_DOTS)]
+        axes.hlines(rows.index, rows["low_90"], rows["high_90"], color="#b5b5b5", lw=0.9, zorder=0)
+        for word, (marker, colour) in _MARKS.items():
+            here = rows[rows["word"] == word]
+            axes.scatter(here["difference"], here.index, s=16, marker=marker, color=colour, linewidth=0)
+        if len(rows):
+            beyond += _zoom(axes, rows["difference"])
+        axes.set_title(wrapped(swap, 22), fontsize=12)
+        axes.set_yticks([])
+        axes.margins(y=0.05)
+        if len(study.differences):
+            axes.set_xlabel(_axis_label(study, measure).replace("\n", " "))
+    panels[0].set_ylabel("Recipes, in order")
+    note = f"Difference from the recipe as written, with its 90 % interval. {_NOTE} {_beyond(beyond)}"
+    return finished(figure, study.source_line, "swap_recipes", recipes_finding(study, measure), note)
+
+
+def collection_swaps_shown(study: SwapStudy) -> HTML:
+    """Show what was studied, and the main result."""
+    return HTML(
+        f"<h1>{html.escape(study.title)}</h1><p><strong>{html.escape(spread_finding(study)[0])}.</strong></p>"
+        f"<p>Per 100 g as eaten. A swap puts the same raw edible weight of the other food, or the published retention "
+        f"with the liquid kept, in its place; nothing else is changed or claimed. {html.escape(ESTIMATE)}</p>"
+    )
+
+
+def swap_summary_shown(study: SwapStudy) -> HTML:
+    """Show for each swap and measure how recipes differ, and in how many of them surely."""
+    table = study.summary.assign(measure=[measure_label(measure) for measure in study.summary["measure"]])
+    units = study.differences.drop_duplicates("measure").set_index("measure")["unit"].to_dict()
+    table["unit"] = [units.get(measure, "") for measure in study.summary["measure"]]
+    names = {
+        "swap": "Swap", "measure": "Measure", "unit": "Unit", "recipes": "Recipes", "left_out": "Left out: gaps",
+        "low_25": "Lower quartile", "median": "Median", "high_75": "Upper quartile", "mean": "Mean",
+        "mean_low_90": "Mean, at least", "mean_high_90": "Mean, at most", "surely_lower": "Surely lower",
+        "surely_higher": "Surely higher", "cannot_tell": "Cannot tell",
+    }  # fmt: skip
+    table = table[list(names)].rename(columns=names).set_index("Swap")
+    caption = "Difference from the recipe as written, per 100 g as eaten; the index per 100 kcal"
+    note = (
+        "The interval of the mean takes the errors of all recipes as wholly shared, since they rest on the same foods: "
+        "it is the widest possible."
+    )
+    return HTML(f"{table_shown(table, caption).data}<p>{note}</p>")
+
+
+def _coverage(study: SwapStudy) -> pd.DataFrame:
+    bounds = int(study.unmapped["recipe"].nunique())
+    rows = [("computed", study.recipes), ("of these lower bounds: a food is not in the release", bounds)]
+    return pd.DataFrame([*rows, ("not computed", len(study.not_computed))], columns=["status", "recipes"])
+
+
+def coverage_shown(study: SwapStudy) -> HTML:
+    """Show how many recipes were computed, and why the others were not."""
+    table = table_shown(_coverage(study).set_index("status"), "Recipes of the collection").data
+    reasons = study.not_computed["reason"].value_counts()
+    items = "".join(f"<li>{count:,}: {html.escape(str(reason))}</li>" for reason, count in reasons.head(10).items())
+    return HTML(f"{table}<ul>{items}</ul>" if items else str(table))
+
+
+def save_swap_study(study: SwapStudy, charts: Sequence[Chart], output: str) -> list[str]:
+    """Write tables as CSV, charts as pages for print, and the summary, into a run's folder.
+
+    Parameters
+    ----------
+    study : SwapStudy
+    charts : sequence of Chart
+    output : str
+        Folder of the run; empty writes nothing.
+
+    Returns
+    -------
+    list of str
+        Names of the tables written. Numbers are not rounded; an empty cell is a missing value.
+    """
+    tables = {"swap_summary": study.summary, "swap_differences": study.differences, "coverage": _coverage(study)}
+    lists = {"not_computed": study.not_computed, "unmapped": study.unmapped}
+    tables |= {name: table for name, table in lists.items() if len(table)}
+    summary = {"title": study.title, "headline": spread_finding(study)[0], "audience": "", "chart": "swap_spread"}
+    names = write_tables(tables, summary, output)
+    if output:
+        folder = Path(output) / "figures"
+        folder.mkdir(parents=True, exist_ok=True)
+        for chart in charts:
+            (folder / f"{chart.name}_print.pdf").write_bytes(print_page(chart))
+    return names

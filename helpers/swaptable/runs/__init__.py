@@ -1,0 +1,1 @@
+"""Notebooks executed, kept up to date and recorded."""

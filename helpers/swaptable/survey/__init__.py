@@ -1,0 +1,1 @@
+"""Whole collections of recipes, such as a national survey."""

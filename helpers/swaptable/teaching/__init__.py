@@ -1,0 +1,1 @@
+"""The class: plan, shopping, hand-out."""
