@@ -33,10 +33,12 @@ from swaptable.formats.exports import csv_bytes, json_ld
 from swaptable.formats.open_formats import read_source
 from swaptable.formats.pages import read_page
 from swaptable.formats.recipe_files import plain_number, recipe_fields, recipe_text
-from swaptable.formats.sheets import read_sheet, sheet_rows
+from swaptable.formats.sheet_rows import sheet_rows
+from swaptable.formats.sheets import read_sheet
 from swaptable.judging.audiences import read_audience, read_day
 from swaptable.kitchen.lines import read_line
-from swaptable.kitchen.matching import match_recipe, recipe_yaml
+from swaptable.kitchen.matched_file import recipe_yaml
+from swaptable.kitchen.matching import match_recipe
 from swaptable.kitchen.text import KitchenRecipe, read_kitchen_file
 from swaptable.releases.plain_table import read_plain
 from swaptable.teaching.method_times import read_times

@@ -10,18 +10,10 @@ import pytest
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import DATA
 from swaptable.foods.reference import allergen_foods, allergen_lists, caution_rows, safe_temperatures
+from swaptable.judging.allergens import READ_LABEL, _allergens_named, _label_reason, allergen_changes, allergens_of
 from swaptable.judging.audiences import read_audience
-from swaptable.judging.cautions import (
-    READ_LABEL,
-    _allergens_named,
-    _label_reason,
-    allergen_changes,
-    allergens_of,
-    cautions_for,
-    known_concerns,
-    safety_for,
-    swap_concerns,
-)
+from swaptable.judging.cautions import cautions_for, known_concerns, swap_concerns
+from swaptable.judging.food_safety import safety_for
 from swaptable.judging.study import compute_recipe
 
 DEMO = ("barley_pot", "oat_pancakes", "sardine_traybake", "white_bean_bowl")

@@ -7,8 +7,9 @@ from swaptable.amounts.certainty import QUESTIONS, certainty_of, evidence_shares
 from swaptable.amounts.nutrients import amounts_table, compute, line_values
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import SwaptableError
+from swaptable.foods.cooking_factors import retention_errors, retention_estimates
 from swaptable.foods.imputation import fill_gaps
-from swaptable.foods.reference import kitchen_errors, retention_errors, retention_estimates
+from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.values import value_errors
 from swaptable.judging.indices import index_components, nutrient_rich_foods_index
 

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from swaptable.changes.changes import Changes, changes_table, collected, difference_of
+from swaptable.changes.changes_text import flip_sentences, largest, move_sentence
 from swaptable.changes.conclusions import (
     ALLERGEN,
     CAUTION,
@@ -65,6 +66,50 @@ def test_what_is_not_known_is_not_zero() -> None:
     unsure = difference_of(conclusions(rows[0]), conclusions(rows[1])).amounts
     assert unsure["beyond_certainty"].tolist() == ["not known"]
     assert difference_of(conclusions([{"amount": np.nan}]), conclusions([{"amount": np.nan}])).amounts.empty
+
+
+def test_a_lost_value_is_no_drop() -> None:
+    """What is left of an amount is a lower bound: at least so much, and whether it moved is not known."""
+    old, new = {"amount": 41.0, "whole": True}, {"amount": 25.6, "whole": False}
+    verdict = {"rule": "target", "name": "at least", "component": "NA", "unit": "mg"}
+    found = difference_of(
+        conclusions([old], [verdict | {"verdict": "met", "high_90": 42.0} | old]),
+        conclusions([new], [verdict | {"verdict": "cannot tell", "high_90": 26.0} | new]),
+    )
+    row = found.amounts.iloc[0]
+    assert row[["old_whole", "new_whole", "beyond_certainty"]].tolist() == [True, False, "not known"]
+    assert np.isnan(row["standard_error"])
+    assert np.isnan(row["difference"])
+    said = move_sentence(largest(found.amounts, 1).iloc[0])
+    assert said == "soup, as written: sodium 41 → at least 25.6 mg per serving (certainty not known)"
+    changes = Changes("runs", "a", "b", ("soup",), **collected([found]))
+    assert "41 → at least 25.6 mg, certainty not known" in flip_sentences(changes)[0]
+
+
+def test_what_is_whole_on_one_side_alone_is_told() -> None:
+    """The same number is less certain once a value is missing from it."""
+    found = difference_of(conclusions([{"amount": 2.0}]), conclusions([{"amount": 2.0, "whole": False}])).amounts
+    assert "sodium 2 → at least 2 mg" in move_sentence(largest(found, 1).iloc[0])
+
+
+def test_one_move_in_two_runs_is_counted_once() -> None:
+    """One run knows the error, the other watches the component: together both."""
+    sides = [({"amount": 1.0}, {"amount": 1.0}), ({"amount": 50.0}, {"amount": 50.0})]
+    known = difference_of(*(conclusions([one | {"watched": False}]) for one, _ in sides))
+    watched = difference_of(*(conclusions([other | {"standard_error": np.nan}]) for _, other in sides))
+    watched.amounts["run"] = "b_run"
+    for order in ([known, watched], [watched, known]):
+        row = collected(order)["amounts"].iloc[0]
+        assert set(row["run"].split(", ")) == {"a_run", "b_run"}
+        assert (row["watched"], row["beyond_certainty"]) == (True, "yes")
+        assert largest(collected(order)["amounts"], 5)["moved"].tolist() == [1]
+
+
+def test_of_equal_moves_the_recipe_as_written_is_told() -> None:
+    """Whatever comes first in the table."""
+    sides = [[{"variant": name, "amount": amount} for name in ("water", "as written")] for amount in (1.0, 50.0)]
+    moved = difference_of(conclusions(sides[0]), conclusions(sides[1])).amounts
+    assert largest(moved, 1)[["variant", "moved"]].to_numpy().tolist() == [["as written", 2]]
 
 
 def test_another_unit_is_converted() -> None:

@@ -21,17 +21,10 @@ from swaptable.foods.reference import (
     daily_values,
     front_of_pack_rules,
 )
-from swaptable.judging import claims
-from swaptable.judging.claims import (
-    COMPARATIVE,
-    NO_REFERENCE_AMOUNT,
-    NOTHING_TO_COMPARE,
-    claim_verdicts,
-    front_of_pack,
-    front_of_pack_exemptions,
-    judge_claims,
-    not_judged,
-)
+from swaptable.judging import claim_measures
+from swaptable.judging.claim_rules import NO_REFERENCE_AMOUNT, not_judged
+from swaptable.judging.claims import COMPARATIVE, NOTHING_TO_COMPARE, claim_verdicts, judge_claims
+from swaptable.judging.front_of_pack import front_of_pack, front_of_pack_exemptions
 from swaptable.judging.verdicts import OPERATORS, Verdict
 
 TWO = """
@@ -84,8 +77,8 @@ def exact(monkeypatch):
         value = index(amounts)
         return SimpleNamespace(amount=value, error=value * errors["relative"])
 
-    monkeypatch.setattr(claims, "certainty_of", certain)
-    monkeypatch.setattr(claims, "index_certainty", certain_index)
+    monkeypatch.setattr(claim_measures, "certainty_of", certain)
+    monkeypatch.setattr(claim_measures, "index_certainty", certain_index)
     return errors
 
 
@@ -516,7 +509,7 @@ def test_the_error_of_a_reduction_by_hand(two, exact):
     """
     exact["relative"] = 0.1
     amounts = dish(two, {"NA": 200.0}, {"NA": 400.0})
-    meter = claims._Meter(amounts, "US")
+    meter = claim_measures.Meter(amounts, "US")
     basis = meter.bases["serving"]
     apart = np.array([0.0, (40**2 + 20**2) ** 0.5])
     meter.bases["serving"] = replace(basis, difference_error={"NA": apart})
@@ -528,7 +521,7 @@ def test_the_error_of_a_reduction_by_hand(two, exact):
 def test_what_two_variants_share_cancels_in_a_reduction(two, exact):
     """Errors that move both alike (v = w/2, difference ± 20) leave a margin ± (0.75 · 40 - 20) = 10 mg."""
     exact["relative"] = 0.1
-    meter = claims._Meter(dish(two, {"NA": 200.0}, {"NA": 400.0}), "US")
+    meter = claim_measures.Meter(dish(two, {"NA": 200.0}, {"NA": 400.0}), "US")
     basis = meter.bases["serving"]
     meter.bases["serving"] = replace(basis, difference_error={"NA": np.array([0.0, 20.0])})
     less = meter.percent_apart("NA", "serving", 25.0, -1)

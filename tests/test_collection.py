@@ -7,14 +7,14 @@ import pytest
 import swaptable as st
 from swaptable.basics.errors import InputError
 from swaptable.basics.folders import files_in
-from swaptable.judging.collection import Survey
-from swaptable.reporting.collection_report import survey_finding
+from swaptable.judging.collection import Programme
+from swaptable.reporting.collection_report import programme_finding
 
 
 @pytest.fixture(scope="module")
-def survey() -> Survey:
+def programme() -> Programme:
     """Two recipes, two audiences, one of them never judged."""
-    return st.survey_collection(["barley_pot", "oat_pancakes"], ["blood_pressure", "kidney_disease"])
+    return st.judge_programme(["barley_pot", "oat_pancakes"], ["blood_pressure", "kidney_disease"])
 
 
 def words(shown: object) -> str:
@@ -22,54 +22,59 @@ def words(shown: object) -> str:
     return " ".join(re.sub(r"<[^>]+>", " ", str(shown.data)).split())  # type: ignore[attr-defined]
 
 
-def test_every_recipe_is_scored_for_every_audience(survey: Survey) -> None:
+def test_every_recipe_is_scored_for_every_audience(programme: Programme) -> None:
     """As written and in the variant that meets most; the three counts make up the aims."""
-    assert len(survey.scores) == 2 * 2 * 2
+    assert len(programme.scores) == 2 * 2 * 2
     assert (
-        survey.scores["met"] + survey.scores["not_met"] + survey.scores["cannot_tell"] == survey.scores["aims"]
+        programme.scores["met"] + programme.scores["not_met"] + programme.scores["cannot_tell"]
+        == programme.scores["aims"]
     ).all()
-    judged = survey.scores[survey.scores["audience"] == "blood_pressure"].set_index(["recipe", "which"])
+    judged = programme.scores[programme.scores["audience"] == "blood_pressure"].set_index(["recipe", "which"])
     assert judged.loc[("barley_pot", "as written"), "aims"] == 24
     assert judged.loc[("barley_pot", "best"), "met"] > judged.loc[("barley_pot", "as written"), "met"]
 
 
-def test_nothing_is_changed_that_gains_no_verdict(survey: Survey) -> None:
+def test_nothing_is_changed_that_gains_no_verdict(programme: Programme) -> None:
     """No swap is called best where nothing is judged: low-sodium baking powder can harm people with kidney disease."""
-    kidney = survey.scores[(survey.scores["audience"] == "kidney_disease")]
+    kidney = programme.scores[(programme.scores["audience"] == "kidney_disease")]
     assert set(kidney["variant"]) == {"as written"}
     assert set(kidney["aims"]) == {0}
-    assert "Most aims met by" not in words(st.aims_shown(survey)).partition("kidney disease")[2].partition("✓ met")[0]
+    assert (
+        "Most aims met by" not in words(st.aims_shown(programme)).partition("kidney disease")[2].partition("✓ met")[0]
+    )
 
 
-def test_scores_agree_with_the_recipe_s_own_report(survey: Survey) -> None:
+def test_scores_agree_with_the_recipe_s_own_report(programme: Programme) -> None:
     """The programme's page and the recipe's page give the same verdicts."""
     advice = st.advise(st.study_recipe("barley_pot", "blood_pressure"))
     own = advice.leading[advice.leading["variant"] == "as written"]
-    rows = survey.targets[
-        (survey.targets["recipe"] == "barley_pot")
-        & (survey.targets["audience"] == "blood_pressure")
-        & (survey.targets["which"] == "as written")
+    rows = programme.targets[
+        (programme.targets["recipe"] == "barley_pot")
+        & (programme.targets["audience"] == "blood_pressure")
+        & (programme.targets["which"] == "as written")
     ]
     assert rows["verdict"].tolist() == own["verdict"].tolist()
 
 
-def test_the_page_says_what_it_shows(survey: Survey) -> None:
+def test_the_page_says_what_it_shows(programme: Programme) -> None:
     """The finding, the chart, the claims and the day, each with its words."""
-    title, alt = survey_finding(survey)
+    title, alt = programme_finding(programme)
     assert title.startswith("As written, ")
     assert alt.count(" met") >= 4
-    assert st.plot_survey(survey).title == title
-    assert "4 recipes" not in words(st.survey_shown(survey))
-    assert "2 recipes, 2 audiences, United States" in words(st.survey_shown(survey))
-    assert "low" in words(st.claims_met_shown(survey))
-    assert "for the care team to say" in words(st.days_shown(survey))
+    assert st.plot_programme(programme).title == title
+    assert "4 recipes" not in words(st.programme_shown(programme))
+    assert "2 recipes, 2 audiences, United States" in words(st.programme_shown(programme))
+    assert "low" in words(st.claims_met_shown(programme))
+    assert "for the care team to say" in words(st.days_shown(programme))
 
 
-def test_claims_are_counted_over_all_variants(survey: Survey) -> None:
+def test_claims_are_counted_over_all_variants(programme: Programme) -> None:
     """Low sodium: what the recipe's own verdicts say, counted."""
     advice = st.advise(st.study_recipe("barley_pot", "blood_pressure"))
     low = advice.claims[advice.claims["title"] == "low sodium"]
-    row = survey.claims[(survey.claims["recipe"] == "barley_pot") & (survey.claims["title"] == "low sodium")].iloc[0]
+    row = programme.claims[
+        (programme.claims["recipe"] == "barley_pot") & (programme.claims["title"] == "low sodium")
+    ].iloc[0]
     assert (row["variants_met"], row["variants"]) == (int((low["word"] == "met").sum()), 18)
     assert row["as_written"] == "not met"
 
@@ -93,4 +98,4 @@ def test_wrong_names(names: dict[str, list[str]], message: str) -> None:
     """A name that is not there, or there twice, is said before anything is made."""
     few = {"recipes": ["barley_pot"], "audiences": ["iron"], "days": ["barley_pot_day"]}
     with pytest.raises(InputError, match=message):
-        st.survey_collection(**(few | names))
+        st.judge_programme(**(few | names))

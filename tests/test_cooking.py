@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.amounts.cooking import Cooking, cook_food, find_yield, retention_for
+from swaptable.amounts.cooking import Cooking, cook_food, retention_for
+from swaptable.amounts.yields import find_yield
 from swaptable.basics.errors import SwaptableError
-from swaptable.foods.reference import processes_for
+from swaptable.foods.cooking_factors import processes_for
 from swaptable.foods.release import FoodRelease, open_release
 
 CARROTS, POTATOES, BLACK_BEANS, COOKED_BLACK_BEANS, CANNED_BEANS = "11124", "11352", "16014", "16015", "16051"

@@ -13,7 +13,8 @@ import pytest
 from swaptable.amounts.certainty import QUESTIONS, certainty_of
 from swaptable.amounts.cooking import STATED
 from swaptable.basics.folders import files_in
-from swaptable.foods.reference import kitchen_errors, retention_errors
+from swaptable.foods.cooking_factors import retention_errors
+from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.release import open_release
 from swaptable.foods.values import value_errors
 from swaptable.judging.study import compute_recipe

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from swaptable.basics.folders import DATA
-from swaptable.foods.reference import retention_components, retention_estimates, retention_table
+from swaptable.foods.cooking_factors import retention_components, retention_estimates, retention_table
 from swaptable.retention.evidence import CUTS_AS_FAMILIES, LEVELS, _level, _location, fit, folds_of, learn
 from swaptable.retention.pairs import FOOD_GROUPS, SAME_ANALYSIS, heat_of
 

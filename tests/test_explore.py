@@ -226,7 +226,7 @@ def test_the_command_prints_any_of_the_tables(capsys):
     printed = run("--measure", "sodium", "--table", "effects")
     assert printed.out.startswith("measure,unit,basis,choice,option,instead_of,effect,least,most,combinations,standard")
     assert "12 of 12 combinations go together" in printed.err
-    tables = json.loads(run("--format", "json", "--best", "2").out)
+    tables = json.loads(run("--format", "json", "--most", "2").out)
     assert sorted(tables) == ["best", "effects", "frontier", "ranges"]
     assert len(tables["best"]) == 2
     with pytest.raises(SwaptableError, match="leave --table out"):

@@ -8,7 +8,8 @@ import pandas as pd
 import pytest
 
 from swaptable.changes.food_changes import NO_REASON, change_text, food_changes, successors
-from swaptable.foods.release import FoodRelease, write_release
+from swaptable.foods.release import FoodRelease
+from swaptable.foods.release_writer import write_release
 
 BLANK = {"n": 0, "standard_error": np.nan, "derivation_code": "", "source_code": "1", "date": ""}
 

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.foods.release import FoodRelease, open_release, write_release
+from swaptable.foods.release import FoodRelease, open_release
+from swaptable.foods.release_writer import write_release
 from swaptable.foods.values import (
     ERROR_LABELS,
     EVIDENCE_LABELS,

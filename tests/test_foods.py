@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from swaptable.basics.errors import InputError, SwaptableError
-from swaptable.foods.release import FoodRelease, Portion, open_release, refuse_existing, state_of, write_release
+from swaptable.foods.release import FoodRelease, Portion, open_release, state_of
+from swaptable.foods.release_writer import refuse_existing, write_release
 
 
 @cache

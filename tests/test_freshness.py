@@ -22,7 +22,8 @@ import pytest
 from swaptable.basics.errors import DamagedError
 from swaptable.basics.folders import HOME
 from swaptable.basics.recorder import listing_hash
-from swaptable.foods.release import FoodRelease, write_release
+from swaptable.foods.release import FoodRelease
+from swaptable.foods.release_writer import write_release
 from swaptable.runs.freshness import (
     Foods,
     Used,
@@ -333,7 +334,7 @@ record = Path(sys.argv[1]) / "record"
 start(str(record))
 import swaptable as st
 from swaptable.foods.digest import digest_of
-from swaptable.foods.release import write_release
+from swaptable.foods.release_writer import write_release
 from swaptable.foods.joined import open_release
 
 def results(release):

@@ -12,8 +12,8 @@ from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.basics.folders import DATA, files_in, find_file
 from swaptable.basics.phrases import LANGUAGES, catalogue, speak
 from swaptable.cli import main
+from swaptable.foods.reference import caution_rows
 from swaptable.judging.audiences import read_audience
-from swaptable.judging.cautions import caution_rows
 from swaptable.teaching.handout import Handout, compose_handout
 from swaptable.teaching.handout_pdf import (
     FITS,

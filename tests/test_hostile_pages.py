@@ -16,7 +16,8 @@ from swaptable.basics.signs import odd_sign
 from swaptable.foods.release import FoodRelease
 from swaptable.formats.open_formats import convert, read_source
 from swaptable.formats.pages import read_page
-from swaptable.kitchen.matching import match_recipe, recipe_yaml
+from swaptable.kitchen.matched_file import recipe_yaml
+from swaptable.kitchen.matching import match_recipe
 from swaptable.kitchen.text import read_kitchen_text
 
 PATIENCE = 8.0  # seconds of processor time; on a slow machine, under load

@@ -148,8 +148,8 @@ def reports(files: dict[str, str], tmp_path_factory: pytest.TempPathFactory) -> 
     report_of("decide", folder / "decided", **both, constraints=["sodium <= 600 mg"], prices="", draws=200)
     report_of("plan_class", folder / "planned", **both, prices="")
     report_of("match_ingredients", folder / "matched", words=files["words"], audience=files["audience"])
-    survey = {"recipes": [files["recipe"]], "audiences": [files["audience"]], "days": []}
-    report_of("survey_collection", folder / "surveyed", **survey)
+    programme = {"recipes": [files["recipe"]], "audiences": [files["audience"]], "days": []}
+    report_of("programme", folder / "programme", **programme)
     report_of("find_swap", folder / "swapped", **both, ingredient=EVIL["root"])
     write_index(folder)
     return folder
@@ -176,7 +176,7 @@ def test_no_page_runs_or_fetches_anything(reports: Path) -> None:
             )
             if loaded[0] is not None or any(loaded[1:]):
                 wrong.append((path.parent.name, loaded))
-            if "matched" not in path.parts and "surveyed" not in path.parts:
+            if "matched" not in path.parts and "programme" not in path.parts:
                 assert "<script>" in page.inner_text("body"), path
         browser.close()
     assert wrong == []

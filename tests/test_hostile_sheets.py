@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import struct
 import time
 import zipfile
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -310,3 +312,36 @@ def test_tar_with_a_link_is_no_release(tmp_path: Path) -> None:
         packed.addfile(entry)
     with pytest.raises(InputError, match=r"found no \w+\.txt"):
         read_sr28(tmp_path / "sr.tar")
+
+
+JSON_FOOD = {
+    "fdcId": 1, "dataType": "Foundation", "description": "Leeks", "publicationDate": "4/1/2019",
+    "foodComponents": [{"name": "Tops", "isRefuse": "Y", "percentWeight": 10}],
+    "nutrientConversionFactors": [{"type": ".CalorieConversionFactor", "proteinValue": 4}],
+    "foodNutrients": [{"nutrient": {"id": 1093, "number": "307", "name": "Sodium, Na", "unitName": "mg"}, "amount": 20,
+                       "dataPoints": 3, "foodNutrientDerivation": {"code": "A", "description": "x"}}],
+    "foodPortions": [{"amount": 1, "gramWeight": 89, "measureUnit": {"name": "cup"}, "dataPoints": 1}],
+}  # fmt: skip
+
+
+def places(node: Any, place: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """Give the place of everything in a tree."""
+    if place:
+        yield place
+    inside = node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ()
+    for key, value in inside:
+        yield from places(value, (*place, key))
+
+
+@pytest.mark.parametrize("place", list(places(JSON_FOOD)), ids=lambda place: ".".join(map(str, place)))
+def test_food_of_any_shape_is_read_or_refused(tmp_path: Path, place: tuple[Any, ...]) -> None:
+    """Whatever stands where a number, a text, a list or an object belongs."""
+    odd: list[Any] = [None, -1, 1.5, 10**400, float("nan"), float("inf"), "\u00b2", [], {}, [1], ["a"], "\ud800"]
+    for number, value in enumerate(odd):
+        food = json.loads(json.dumps(JSON_FOOD))
+        at = food
+        for key in place[:-1]:
+            at = at[key]
+        at[place[-1]] = value
+        folder = tmp_path / f"release_{number}"
+        outcome(tmp_path / "raw.json", json.dumps([food]), lambda path, to=folder: import_fdc(path, to))

@@ -8,9 +8,10 @@ from swaptable.amounts.one_variant import as_recipe, variant_named
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import SwaptableError
 from swaptable.cli import main
+from swaptable.deciding.amount_findings import HELD_FIXED
 from swaptable.deciding.amount_programme import Model
 from swaptable.deciding.amount_words import Target
-from swaptable.deciding.how_much import HELD_FIXED, Plan, find_amounts
+from swaptable.deciding.how_much import Plan, find_amounts
 from swaptable.judging.study import compute_recipe
 from swaptable.reporting.swap_report import amounts_shown, plot_amounts
 

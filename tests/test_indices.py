@@ -6,10 +6,10 @@ import pytest
 from swaptable.amounts.certainty import certainty_of
 from swaptable.basics.errors import SwaptableError
 from swaptable.foods.reference import index_terms
+from swaptable.judging.index_table import index_table
 from swaptable.judging.indices import (
     calcium_to_phosphorus,
     chosen_density,
-    index_table,
     index_target,
     nutrient_rich_foods_index,
     nutritional_quality,

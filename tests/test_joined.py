@@ -14,7 +14,8 @@ from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.foods.imputation import FilledRelease, fill_gaps
 from swaptable.foods.joined import JoinedRelease, join, open_release
-from swaptable.foods.release import FoodRelease, Portion, write_release
+from swaptable.foods.release import FoodRelease, Portion
+from swaptable.foods.release_writer import write_release
 from swaptable.foods.values import EVIDENCE_LABELS, value_errors
 from swaptable.judging.study import compute_recipe
 from swaptable.releases.plain_table import import_plain

@@ -20,16 +20,9 @@ from swaptable.foods.release import FoodRelease
 from swaptable.foods.search import Hit
 from swaptable.kitchen import matching as kitchen
 from swaptable.kitchen.lines import KitchenLine, read_line
-from swaptable.kitchen.matching import (
-    KitchenRecipe,
-    MatchedLine,
-    MatchedRecipe,
-    convert_text,
-    match_recipe,
-    read_kitchen_text,
-    recipe_yaml,
-    rematch,
-)
+from swaptable.kitchen.matched_file import convert_text, recipe_yaml
+from swaptable.kitchen.matching import MatchedLine, MatchedRecipe, match_recipe, rematch
+from swaptable.kitchen.text import KitchenRecipe, read_kitchen_text
 
 RECIPES = Path(__file__).parents[1] / "data" / "recipes"
 DEMO = ("barley_pot", "sardine_traybake", "white_bean_bowl", "oat_pancakes")

@@ -11,7 +11,7 @@ from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import SwaptableError
 from swaptable.foods.reference import label_lines, label_rounding
-from swaptable.foods.release import write_release
+from swaptable.foods.release_writer import write_release
 from swaptable.judging.daily_values import daily_value_for
 from swaptable.judging.labels import ESTIMATE, nutrition_facts, nutrition_facts_text, round_amount, round_percent
 

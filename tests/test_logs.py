@@ -45,10 +45,16 @@ def test_the_story_on_request(capsys, arguments):
 def test_machines_get_one_object_a_line(capsys):
     """``--log json`` gives every message as a JSON object with code, cause and remedy."""
     assert cli.main(["-v", "--log", "json", *WRONG]) == 2
-    first, second = (json.loads(line) for line in capsys.readouterr().err.splitlines())
-    assert (first["level"], first["code"], first["remedy"]) == ("error", "S11", InputError.remedy)
-    assert second["level"] == "info"
-    assert first["time"].endswith("+00:00")
+    (told,) = (json.loads(line) for line in capsys.readouterr().err.splitlines())
+    assert (told["level"], told["code"], told["remedy"]) == ("error", "S11", InputError.remedy)
+    assert told["time"].endswith("+00:00")
+
+
+def test_machines_are_told_of_wrong_usage_too(capsys):
+    """What the parser refuses is an object like all others."""
+    assert cli.main(["--log=json", "report", "--limit", "long"]) == 2
+    told = json.loads(capsys.readouterr().err)
+    assert (told["code"], told["level"]) == ("S10", "error")
 
 
 def test_the_place_of_an_error_is_told_in_fields(capsys):

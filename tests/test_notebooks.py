@@ -20,7 +20,7 @@ PARAMETERS = {
         {"words": "oat_pancakes"},
         {"words": "sardine_traybake", "audience": "bone_health", "regime": "CA", "save_as": "traybake_from_words"},
     ),
-    "survey_collection": (
+    "programme": (
         {"recipes": ["barley_pot"], "audiences": ["bone_health", "kidney_disease"], "days": ["barley_pot_day"]},
         {"recipes": ["white_bean_bowl"], "audiences": ["iron"], "days": ["white_bean_day"], "regime": "CA"},
     ),

@@ -13,7 +13,8 @@ from swaptable.amounts.nutrients import compute
 from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import build_grid
 from swaptable.foods.reference import claim_conditions, front_of_pack_rules
-from swaptable.judging.claims import claim_verdicts, front_of_pack, judge_claims
+from swaptable.judging.claims import claim_verdicts, judge_claims
+from swaptable.judging.front_of_pack import front_of_pack
 
 pytestmark = pytest.mark.outside
 

@@ -24,8 +24,9 @@ from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import Line, build_grid
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.units import convert
-from swaptable.foods.reference import retention_table
-from swaptable.foods.release import FoodRelease, open_release, write_release
+from swaptable.foods.cooking_factors import retention_table
+from swaptable.foods.release import FoodRelease, open_release
+from swaptable.foods.release_writer import write_release
 from swaptable.judging.daily_values import daily_value_word, percent_daily_value
 from swaptable.judging.indices import nutrient_rich_foods_index
 from swaptable.judging.labels import round_amount

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.foods.reference import retention_table
+from swaptable.foods.cooking_factors import retention_table
 from swaptable.retention.pairs import ANALYTICAL, FOOD_GROUPS, LEAST_ANALYSES, concentrations, heat_of
 
 # raw, cooked, row of the published factors; read by eye in SR28

@@ -17,7 +17,9 @@ from swaptable.basics.folders import find_file
 from swaptable.foods.release import FoodRelease
 from swaptable.judging.audiences import read_audience
 from swaptable.judging.study import compute_recipe
-from swaptable.kitchen.matching import match_recipe, read_kitchen_text, recipe_yaml
+from swaptable.kitchen.matched_file import recipe_yaml
+from swaptable.kitchen.matching import match_recipe
+from swaptable.kitchen.text import read_kitchen_text
 from swaptable.reporting.kitchen_report import match_finding, plot_confidence, save_matches, serving_shown, words_shown
 from swaptable.reporting.kitchen_study import (
     Serving,

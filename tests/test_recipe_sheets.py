@@ -25,7 +25,8 @@ from swaptable.basics.signs import LONGEST_NAME, odd_sign
 from swaptable.foods.release import FoodRelease
 from swaptable.formats import sheet_cells
 from swaptable.formats.recipe_files import plain_number, recipe_fields, recipe_text
-from swaptable.formats.sheets import ESSENTIAL, SheetRecipe, read_sheet, sheet_rows, template_rows
+from swaptable.formats.sheet_rows import sheet_rows, template_rows
+from swaptable.formats.sheets import ESSENTIAL, SheetRecipe, read_sheet
 
 HEAD = "title,Pot\nservings,4\n\n"
 COLUMNS = "ingredient,amount,unit,food,code,cook,liquid,note\n"

@@ -2,6 +2,9 @@
 
 import argparse
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import pandas as pd
@@ -16,8 +19,10 @@ from swaptable.changes.food_changes import successors
 from swaptable.changes.release_changes import cases_of, compare_releases
 from swaptable.commands import changes as command
 from swaptable.commands.codes import DONE, FLIPPED
+from swaptable.foods.current_release import Current
 from swaptable.foods.recoded import recoded
-from swaptable.foods.release import FoodRelease, open_release, write_release
+from swaptable.foods.release import FoodRelease, open_release
+from swaptable.foods.release_writer import write_release
 from swaptable.runs.run_files import read_runs
 
 POTATO, STOCK, ONION, CARROT, SWEET_POTATO, SARDINE = "11352", "06700", "11282", "11124", "11507", "15088"
@@ -161,10 +166,12 @@ def test_flips_are_said_in_order(compared: Changes) -> None:
     """What is lost comes first, then safety, then the other verdicts; alike ones are counted together."""
     said = flip_sentences(compared)
     assert said[0].startswith("sardine_traybake can no longer be computed")
-    assert "barley_pot: caution 'sodium_kidney' called for → not called for" in said
+    assert "barley_pot: caution on sodium (kidney disease) called for → not called for" in said
     at = next(place for place, text in enumerate(said) if "front-of-package symbol" in text)
     assert "caution" in said[at - 1]
-    assert said[at].startswith("barley_pot, as written: sodium, front-of-package symbol met → not met, 40.2 → ")
+    assert said[at].startswith(
+        "barley_pot, as written: sodium, front-of-package symbol called for → not called for, 40.2 → "
+    )
     words = next(text for text in said if "the word for sodium (US) high → " in text)
     assert "more like it" in words
 
@@ -187,7 +194,58 @@ def test_the_same_release_changes_nothing() -> None:
     """A release beside itself moves no amount, flips nothing and is said to."""
     found = compare_releases("sr28", "sr28", recipes=["oat_pancakes"], audience="bone_health", regime="CA")
     assert found.nothing
-    assert "no amount moved" in plot_changes(found).figure.axes[0].texts[0].get_text()
+    assert "No amount moved" in plot_changes(found).figure.axes[0].texts[0].get_text()
+
+
+def test_what_is_lost_is_not_called_unmoved(later: Path) -> None:
+    """Where nothing could be computed, nobody says that nothing moved."""
+    found = compare_releases("sr28", later, recipes=["sardine_traybake"])
+    told = "1 recipe not compared, since it cannot be computed any more"
+    assert changes_headline(found) == f"1 conclusion flipped in 1 recipe; {told}"
+    assert told in rankings_changed_shown(found).data
+    assert "every order" not in rankings_changed_shown(found).data.lower()
+    assert plot_changes(found).figure.axes[0].texts[0].get_text().replace("\n", " ") == told
+
+
+@pytest.mark.parametrize("joined", [False, True], ids=["alone", "joined"])
+def test_a_food_stays_with_its_release_by_an_answer(later: Path, monkeypatch: pytest.MonkeyPatch, joined: bool) -> None:
+    """The recipe is computed with the food of the old release, of which nothing is said otherwise."""
+    for module in ("release_changes", "food_changes"):
+        monkeypatch.setattr(f"swaptable.changes.{module}.code_map", lambda *_: {f"sr28:{SARDINE}": f"sr28:{SARDINE}"})
+    new = f"{later}+sr28" if joined else later
+    found = find_changes("sr28", new, recipes=["sardine_traybake"])
+    assert found.lost == ()
+    assert found.compared == ("sardine_traybake",)
+    assert f"sr28:{SARDINE}" not in set(found.foods["code"])
+
+
+def test_after_a_switch_the_reason_comes_first(later: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Runs that ask for the current release do not read the old one any more."""
+    module = "swaptable.changes.release_changes"
+    monkeypatch.setattr(f"{module}.read_current", lambda: Current("later+sr28", ("sr28",)))
+    current = open_release(later)
+    monkeypatch.setattr(f"{module}.open_release", lambda name: current if name == "current" else open_release(name))
+    with pytest.raises(SwaptableError, match=r"^the runs use 'current', which is now 'later.sr28', not 'sr28': found"):
+        compare_releases("sr28", later)
+
+
+def test_the_order_of_rows_is_the_same_on_every_call(later: Path) -> None:
+    """Whatever Python makes of hashes."""
+    code = (
+        "import sys\nfrom swaptable.changes.changes import changes_table\n"
+        "from swaptable.changes.release_changes import compare_releases\n"
+        "found = compare_releases('sr28', sys.argv[1], recipes=['barley_pot'])\n"
+        "sys.stdout.write(changes_table(found).to_csv().encode('ascii', 'replace').decode())\n"
+    )
+    told = [
+        subprocess.run(
+            [sys.executable, "-c", code, str(later)], env={**os.environ, "PYTHONHASHSEED": seed},
+            capture_output=True, check=True,
+        ).stdout
+        for seed in ("1", "2")
+    ]  # fmt: skip
+    assert told[0]
+    assert told[0] == told[1]
 
 
 def test_what_hangs_on_the_retention_factors(tmp_path: Path) -> None:
@@ -288,7 +346,7 @@ def test_runs_that_compute_alike_are_computed_once(tmp_path: Path) -> None:
     runs.write_text(
         "one: {notebook: compare_variants, parameters: {recipe: barley_pot, audience: iron, prices: prices}}\n"
         "two: {notebook: find_swap, parameters: {recipe: barley_pot, ingredient: liquid, audience: iron}}\n"
-        "three: {notebook: survey_collection, parameters: {recipes: [barley_pot], audiences: [diabetes]}}\n"
+        "three: {notebook: programme, parameters: {recipes: [barley_pot], audiences: [diabetes]}}\n"
         "four: {notebook: match_ingredients, parameters: {words: barley_pot}}\n",
         encoding="utf-8",
     )

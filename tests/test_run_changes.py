@@ -19,10 +19,10 @@ from swaptable.commands import changes as command
 from swaptable.commands.codes import DONE, FLIPPED
 from swaptable.deciding.decide import decide_recipe
 from swaptable.judging.advice import advise
-from swaptable.judging.collection import survey_collection
+from swaptable.judging.collection import judge_programme
 from swaptable.judging.study import study_recipe
 from swaptable.reporting.advice_report import save_advice
-from swaptable.reporting.collection_report import save_survey
+from swaptable.reporting.collection_report import save_programme
 from swaptable.reporting.reports import write_tables
 from swaptable.runs import ledger
 
@@ -120,6 +120,38 @@ def test_runs_of_two_notebooks_are_not_compared(recorded: Path, tmp_path: Path) 
     assert (found.compared, found.left_out) == ((), ("pancakes (made by compare_variants before, by decide now)",))
 
 
+def test_runs_of_two_recipes_are_not_compared(recorded: Path, tmp_path: Path) -> None:
+    """Two runs named are refused; among many the one is left out and told."""
+    shutil.copytree(recorded / "before", tmp_path / "other")
+    provenance(tmp_path / "other" / RUN, parameters={"recipe": "barley_pot", "audience": "blood_pressure"})
+    with pytest.raises(InputError, match=r"is of the recipe 'oat_pancakes', .* of 'barley_pot'"):
+        compare_folders(recorded / "before" / RUN, tmp_path / "other" / RUN)
+    left = compare_reports(recorded / "before", tmp_path / "other").left_out
+    assert left == ("pancakes (of the recipe oat_pancakes before, of barley_pot now)",)
+
+
+def test_another_audience_is_said_first(recorded: Path, tmp_path: Path) -> None:
+    """In the second line, before any result."""
+    shutil.copytree(recorded / "before" / RUN, tmp_path / RUN)
+    provenance(tmp_path / RUN, parameters={"recipe": "oat_pancakes", "audience": "iron", "regime": "CA"})
+    lines = changes_text(compare_folders(recorded / "before" / RUN, tmp_path / RUN)).splitlines()
+    told = "audience blood_pressure → iron (pancakes); regime US → CA (pancakes)"
+    assert lines[1] == f"Asked otherwise: {told}."
+
+
+def test_measures_of_a_decision_have_the_names_of_components(tmp_path: Path) -> None:
+    """Component, unit and basis, as a comparison of releases has them."""
+    for name, price in (("old", 1.0), ("new", 2.0)):
+        decision = decide_recipe("barley_pot", "blood_pressure", objective="lowest cost", prices="prices", draws=50)
+        ranking = decision.ranking.assign(cost_CAD_per_serving=decision.ranking["cost_CAD_per_serving"] * price)
+        write_tables({"ranking": ranking, "verdicts": decision.verdicts}, {}, str(tmp_path / name))
+        provenance(tmp_path / name, run="decision", parameters={"recipe": "barley_pot"})
+    found = compare_folders(tmp_path / "old", tmp_path / "new").amounts
+    assert found[["component", "unit", "basis"]].drop_duplicates().to_numpy().tolist() == [
+        ["cost", "CAD", "per serving"]
+    ]
+
+
 def test_runs_of_one_side_only_are_told(recorded: Path, tmp_path: Path) -> None:
     """Reports are compared by name; what has no counterpart is named, and nothing in common is refused."""
     shutil.copytree(recorded / "before", tmp_path / "more")
@@ -180,13 +212,13 @@ def test_a_decision_is_read(tmp_path: Path) -> None:
     assert found.tables["table"].tolist() == ["wants"]
 
 
-def test_a_survey_is_read(tmp_path: Path) -> None:
-    """Another best variant of a survey is a flip, for it rests on verdicts alone."""
-    survey = survey_collection(["barley_pot"], ["blood_pressure"], ["barley_pot_day"])
+def test_a_programme_is_read(tmp_path: Path) -> None:
+    """Another best variant of a programme is a flip, for it rests on verdicts alone."""
+    programme = judge_programme(["barley_pot"], ["blood_pressure"], ["barley_pot_day"])
     for name in ("old", "new"):
         (tmp_path / name).mkdir()
-        save_survey(survey, str(tmp_path / name))
-        provenance(tmp_path / name, run="survey", parameters={"recipes": ["barley_pot"], "regime": "US"})
+        save_programme(programme, str(tmp_path / name))
+        provenance(tmp_path / name, run="programme", parameters={"recipes": ["barley_pot"], "regime": "US"})
     assert compare_folders(tmp_path / "old", tmp_path / "new").nothing
     file = tmp_path / "new" / "tables" / "scores.csv"
     scores = pd.read_csv(file, keep_default_na=False)

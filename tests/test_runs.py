@@ -214,6 +214,25 @@ def test_notebook_that_shows_too_much(tiny: Path, reports: Path, trouble: str) -
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no process groups")
+def test_what_a_kernel_says_while_it_closes_is_not_told(
+    tiny: Path, reports: Path, make_notebook: Callable[..., Path], capfd: pytest.CaptureFixture[str]
+) -> None:
+    """Its process may complain of messages that come after its end; a person cannot do anything about them."""
+    cells = ["".join(cell["source"]) for cell in json.loads(tiny.read_text(encoding="utf-8"))["cells"]]
+    late = 'import atexit, sys; atexit.register(lambda: print("ValueError: late", file=sys.__stderr__))'
+    make_notebook(tiny, *cells, late)
+    run_notebook(Run("late", tiny, {}), reports)
+    assert capfd.readouterr().err == ""
+
+
+def test_the_last_words_of_a_dead_kernel_are_told(tmp_path: Path, make_notebook: Callable[..., Path]) -> None:
+    """What its process said beside its messages may be the reason."""
+    last = 'import os; os.write(2, b"no room\\n\\n"); os._exit(1)'
+    book = make_notebook(tmp_path / "dies.ipynb", 'output: str = ""', last)
+    with pytest.raises(RunError, match=r"its kernel died; it may have run out of memory; it said last: no room$"):
+        kernels.execute(book, tmp_path / "out.ipynb", {"output": str(tmp_path)}, folder=tmp_path, limit=30)
+
+
 def test_children_of_a_kernel_end_with_it(tiny: Path, reports: Path, tmp_path: Path) -> None:
     """A run is done when its notebook is, whatever it has begun; nothing of it is left running."""
     number = tmp_path / "number"

@@ -16,7 +16,8 @@ import pytest
 
 from swaptable.basics.errors import SwaptableError
 from swaptable.foods.reference import food_words
-from swaptable.foods.release import FoodRelease, write_release
+from swaptable.foods.release import FoodRelease
+from swaptable.foods.release_writer import write_release
 from swaptable.foods.search import find_foods, hits_table
 from swaptable.foods.words import read_description, read_query, stem
 

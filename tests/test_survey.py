@@ -21,11 +21,18 @@ from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.release import FoodRelease
 from swaptable.judging.indices import index_components, nutrient_rich_foods_index
 from swaptable.judging.study import compute_recipe
+from swaptable.reporting.survey_report import (
+    plot_swap_recipes,
+    plot_swap_spread,
+    recipes_finding,
+    spread_finding,
+    swap_summary_shown,
+)
 from swaptable.survey.blocks import dish_rows
 from swaptable.survey.dishes import Dish, Part
 from swaptable.survey.rules import Swaps, Varier, read_swaps
 from swaptable.survey.run import Collection, compute_survey, make_job, read_collection, run_survey
-from swaptable.survey.study import study_swaps
+from swaptable.survey.study import SURELY, SwapStudy, _summary, _words, study_swaps
 from swaptable.survey.table import DIFFERENCE, ERROR, INDEX, SHARE
 from swaptable.survey.values import SURVEY_COMPONENTS
 
@@ -33,7 +40,6 @@ FEW = ("NA", "K", "VITC")
 RULES = DATA / "survey_swaps.yaml"
 STEW = """title: Stew
 servings: 1
-cooked weight: 700 g
 ingredients:
   tuber: {amount: 300 g, food: "sr28:11352", cook: boiled, liquid: discarded, yield: 100 %}
   carrot: {amount: 100 g, food: "sr28:11124", cook: boiled, liquid: kept, yield: 100 %}
@@ -48,7 +54,7 @@ choices:
   potato to sweet potato:
     potato: as written
     sweet potato: {tuber: {food: "sr28:11507"}}
-  drained to kept liquid:
+  liquid or drippings kept:
     drained: as written
     with liquid: {tuber: {liquid: kept}}
   salt halved:
@@ -58,12 +64,12 @@ choices:
 
 
 def dish_of(amounts: Amounts) -> Dish:
-    """Turn a recipe with a weighed dish and weighed ingredients into a survey's dish."""
+    """Turn a recipe of weighed ingredients that keep their weight into a survey's dish."""
     grid = amounts.grid
     lines = {name: grid.line(name, grid.as_written) for name in grid.lines}
     mass = kitchen_errors()["mass"]
     parts = [Part(line.food.code, line.cooking.rows, line.edible_g, ((name, mass),)) for name, line in lines.items()]
-    return Dish("10000001", amounts.recipe.title, tuple(parts), amounts.recipe.cooked_weight)
+    return Dish("10000001", amounts.recipe.title, tuple(parts), float(sum(part.grams for part in parts)))
 
 
 def dish(*parts: tuple[str, tuple[str, ...], float], code: str = "10000001", cooked_g: float = 100) -> Dish:
@@ -93,22 +99,71 @@ def read(folder: Path) -> pd.DataFrame:
 
 
 def test_a_dish_is_computed_as_the_same_recipe_is(computed) -> None:
-    """Amounts, standard errors, differences and known shares of all 16 variants are those of the recipe's grid."""
+    """Amounts, errors, differences and known shares of all 16 variants are those of the recipe with weights estimated.
+
+    But for the doubt of the yields, which the recipe states and a dish whose weight does not change has not.
+    """
     amounts = computed(STEW)
     rows = dish_rows([dish_of(amounts)], make_job(RULES))[0]
     rules = list(amounts.grid.choices)
     assert list(rows.chosen) == rules
     known = certainty_of(amounts, "100 g")
+    yields = (known.amount * amounts.data["cooked_sd_g"] / amounts.data["cooked_g"]) ** 2
+    both = yields + yields.sel(amounts.grid.as_written, drop=True)
     expected = {
         "amount": known.amount,
-        "error": known.error,
-        "difference_error": known.difference_error,
+        "error": (known.error**2 - yields).clip(min=0) ** 0.5,
+        "difference_error": (known.difference_error**2 - both).clip(min=0) ** 0.5,
         "known_share": amounts.data["known_share"],
     }
     for name, values in expected.items():
         grid = values.sel(component=list(SURVEY_COMPONENTS)).transpose(*rules, "component").to_numpy().reshape(16, -1)
         size = np.maximum(np.nanmax(np.abs(grid), axis=0), 1e-9)
-        np.testing.assert_allclose(getattr(rows.amounts, name) / size, grid / size, rtol=1e-9, atol=1e-7)
+        # a recipe's weighing does not move the water that stands in for alcohol lost: a third of a per mille
+        most = np.where(np.array(SURVEY_COMPONENTS) == "WATER", 1e-3, 1e-7)
+        assert (np.abs(getattr(rows.amounts, name) - grid) <= most * size).all(), name
+
+
+def fried(grams: tuple[float, float], oil: float, share: float, cooked: float) -> Dish:
+    """Potatoes by the piece, salt by the spoon and frying oil; ``share`` scales how wrong weights may be."""
+    ways = (("11352", 0.15), ("02047", 0.08))
+    parts = [Part(food, (), g, ((food, way * share),)) for (food, way), g in zip(ways, grams, strict=True)]
+    fat = Part("04053", (), oil, (("fat", 0.10 * share),), fixed=True)
+    return Dish("10000001", "Fried", (*parts, fat), cooked)
+
+
+@pytest.mark.parametrize("rules", [None, {"half_salt": [{"match": "^salt", "times": 0.5}]}])
+def test_weighings_do_what_weighing_again_and_again_does(rules) -> None:
+    """Where ingredients are weighed 4,000 times, amounts scatter as stated: water and fat follow the ingredients."""
+    job = make_job(swaps(**rules) if rules else None, ("NA", "K", "WATER", "FAT"))
+    random = np.random.default_rng(5)
+    dishes = []
+    for _ in range(4000):
+        potato, salt, doubt = random.normal(1.0, [0.15 / 3, 0.08 / 3, 0.10 / 3])
+        total = 200 * potato + 3 * salt
+        oil = 0.1 * total * doubt
+        dishes.append(fried((200 * potato, 3 * salt), oil, 1, 0.7 * total + oil))
+    drawn = np.array([rows.amounts.amount for rows in dish_rows(dishes, job)])
+    stated, certain = (
+        rows.amounts for rows in dish_rows([fried((200, 3), 20.3, share, 0.8 * 203) for share in (1 / 3, 0)], job)
+    )
+    for name, found in (("error", drawn), ("difference_error", drawn - drawn[:, :1])):
+        alone = np.sqrt(getattr(stated, name) ** 2 - getattr(certain, name) ** 2)
+        np.testing.assert_allclose(alone, found.std(axis=0), rtol=0.06, atol=1e-9)
+
+
+def test_weighing_cancels_in_a_dish_of_one_ingredient() -> None:
+    """However wrongly the only ingredient is weighed, 100 g of the dish hold the same; a yield has its own doubt."""
+    job = make_job(None, ("NA", "WATER", "K"))
+    found = [
+        dish_rows([Dish("1", "Plain", (Part("11124", (), 200.0, (("w", way),)),), cooked)], job)[0].amounts
+        for way, cooked in ((0.15, 200.0), (0.0, 200.0), (0.15, 160.0), (0.0, 160.0))
+    ]
+    np.testing.assert_allclose(found[0].error, found[1].error, rtol=1e-9)
+    np.testing.assert_allclose(found[2].error, found[3].error, rtol=1e-9)
+    np.testing.assert_allclose(
+        found[3].error ** 2, (found[1].error * 1.25) ** 2 + (found[3].amount * kitchen_errors()["weighed dish"]) ** 2
+    )
 
 
 def test_nutrient_density_is_that_of_the_recipe(computed) -> None:
@@ -153,13 +208,13 @@ def test_fat_taken_off_leaves_no_less_than_nothing() -> None:
 def test_a_rule_changes_what_it_says_and_no_more(sr28: FoodRelease) -> None:
     """The same weight of another food in the row of its own class, half the salt, and the liquid kept."""
     varied = Varier(read_swaps(RULES), sr28).vary(dish(("11352", ("3308",), 50.0), ("02047", (), 4.0), code="1"))
-    assert varied.rules == ("potato to sweet potato", "drained to kept liquid", "salt halved")
+    assert varied.rules == ("potato to sweet potato", "liquid or drippings kept", "salt halved")
     last = {(p.food, p.rows): g for p, g in zip(varied.parts, varied.grams[-1], strict=True) if g}
     assert last == {("11507", ("3709",)): 50.0, ("02047", ()): 2.0}
     first = {(p.food, p.rows): g for p, g in zip(varied.parts, varied.grams[0], strict=True) if g}
     assert first == {("11352", ("3308",)): 50.0, ("02047", ()): 4.0}
     assert varied.labels[0] == "as written"
-    assert varied.labels[-1] == "potato to sweet potato + drained to kept liquid + salt halved"
+    assert varied.labels[-1] == "potato to sweet potato + liquid or drippings kept + salt halved"
 
 
 def test_rules_meet_by_one_order(sr28: FoodRelease) -> None:
@@ -218,6 +273,18 @@ def test_the_demo_rules_find_foods_of_the_release(sr28: FoodRelease) -> None:
             found = [code for code, text in texts.items() if change.finds(f"sr28:{code}", text)]
             assert found, name
             assert change.food is None or change.food.removeprefix("sr28:") not in found, name
+
+
+def test_stock_is_what_is_drunk_as_stock(sr28: FoodRelease) -> None:
+    """No whole soup made with stock, and no dry form: all that the rule finds in the release."""
+    rule = read_swaps(RULES).rules["stock to water"]
+    found = {
+        code for code, text in sr28.foods["description"].items() if any(c.finds(f"sr28:{code}", text) for c in rule)
+    }
+    assert found == {
+        "06008", "06013", "06032", "06170", "06172", "06174", "06183", "06188", "06194", "06413", "06432", "06475",
+        "06476", "06480", "06481", "06611", "06615", "06700", "06963", "06970", "06984",
+    }  # fmt: skip
 
 
 def test_the_table_says_what_it_holds(tmp_path: Path) -> None:
@@ -420,6 +487,67 @@ def test_a_study_says_what_a_swap_does_and_how_surely() -> None:
     row = study.summary.set_index(["swap", "measure"]).loc[("stock to water", "NA")]
     assert (row["recipes"], row["surely_lower"], row["surely_higher"]) == (1, 1, 0)
     assert set(table["basis"]) == {"100 g", "100 kcal"}
+
+
+def test_a_dish_that_is_wholly_replaced_is_no_recipe(tmp_path: Path) -> None:
+    """A dish of nothing but stock becomes water: it is left out of the summary and counted under the table."""
+    soup = "title: Broth\nservings: 1\ningredients:\n  stock: {amount: 400 g, food: 'sr28:06172'}\n"
+    (tmp_path / "broth.yaml").write_text(soup)
+    (tmp_path / "salted.yaml").write_text(soup + "  salt: {amount: 1 g, food: 'sr28:02047'}\n")
+    study = study_swaps(str(tmp_path), rules=["stock to water"], components=["NA", "VITC"])
+    rows = study.summary.set_index("measure")
+    assert rows.loc["NA", ["recipes", "left_out", "replaced", "surely_lower"]].tolist() == [1, 0, 1, 1]
+    shown = swap_summary_shown(study).data
+    assert "replaces all of their weight: recipes of stock to water 1." in shown
+    assert '<td style="text-align:left">Sodium</td>' in shown
+    assert "<td>-" not in shown
+
+
+def test_nothing_changed_is_a_word_of_its_own() -> None:
+    """No difference and no doubt of it, to single precision, is unchanged; no difference with a doubt is not."""
+    rows = [(5.0, 0.0, 0.0), (0.0, 0.0, 0.0), (5.0, 4e-7, 1e-7), (5.0, 0.0, 0.1), (5.0, 1.0, 0.0), (5.0, -1.0, 0.1)]
+    table = pd.DataFrame(rows, columns=["as_written", "difference", "standard_error"])
+    half = 1.645 * table["standard_error"]
+    words = _words(table.assign(low_90=table["difference"] - half, high_90=table["difference"] + half))
+    assert words.tolist() == ["unchanged"] * 3 + ["cannot tell", "surely higher", "surely lower"]
+
+
+def study_of(**counts: list[float]) -> SwapStudy:
+    """Write a study of sodium from differences, by swap, each with a standard error of 1."""
+    rows = [
+        {"recipe": f"{swap} {number}", "swap": swap.replace("_", " "), "measure": "NA", "unit": "mg", "basis": "100 g",
+         "difference": value, "low_90": value - 1.6, "high_90": value + 1.6, "whole": True, "counted": True,
+         "word": SURELY[0] if value < -1.6 else SURELY[1] if value > 1.6 else SURELY[3 if value == 0 else 2]}
+        for swap, values in counts.items() for number, value in enumerate(values)
+    ]  # fmt: skip
+    differences = pd.DataFrame(rows)
+    names = tuple(swap.replace("_", " ") for swap in counts)
+    differences["standard_error"] = 1.0
+    summary = _summary(differences, names, ("NA",))
+    return SwapStudy("Title", names, ("NA",), differences, summary, differences[:0], differences[:0], 9, "Source.")
+
+
+def test_charts_say_what_speaks_against_a_swap() -> None:
+    """Recipes in which a measure surely rises stand in both titles, and the words for a screen reader name it."""
+    study = study_of(stock_to_water=[-9.0, -8.0, 7.0], tuber=[5.0, 0.0])
+    title, alt = spread_finding(study)
+    assert title == (
+        "Stock to water surely lowers sodium in 2 of 3 recipes whose values are known (1 surely higher); "
+        "tuber surely raises it in 1 of 2"
+    )
+    assert "Sodium: stock to water: median −8 mg" in alt
+    assert "stock to water 2 of 3 (1 surely higher); tuber 0 of 2 (1 surely higher)" in recipes_finding(study, "NA")[0]
+    note = plot_swap_spread(study).figure.get_supxlabel()
+    assert "Box:" not in note
+    assert "Box:" in plot_swap_spread(study_of(stock=[-float(n) for n in range(9)])).figure.get_supxlabel()
+
+
+def test_few_that_lie_far_out_do_not_squeeze_an_axis() -> None:
+    """One recipe of 60 is a hundred times as far out: the axis ends before it, and the note counts it."""
+    chart = plot_swap_recipes(study_of(stock=[-1000.0, *(-float(n) / 6 for n in range(60))]))
+    assert chart.figure.axes[0].get_xlim()[0] > -100
+    assert "1 marks lie beyond an axis" not in chart.figure.get_supxlabel()
+    assert "1 mark lies beyond an axis" in chart.figure.get_supxlabel()
 
 
 def test_a_study_of_an_unknown_rule_is_refused() -> None:

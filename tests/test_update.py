@@ -33,7 +33,8 @@ from swaptable.commands import update as command
 from swaptable.foods.current_release import Current, answers_file, code_map, map_file, read_changes, read_current
 from swaptable.foods.imputation import fill_gaps
 from swaptable.foods.joined import open_current
-from swaptable.foods.release import FoodRelease, write_release
+from swaptable.foods.release import FoodRelease
+from swaptable.foods.release_writer import write_release
 from swaptable.foods.search import find_foods
 from swaptable.releases.code_changes import SAME_CODE, SAME_WORDS, SR_NUMBER, compare, match_codes, used_codes
 from swaptable.releases.public_releases import public_releases, release_named
@@ -274,7 +275,7 @@ def test_a_file_seen_before_is_the_only_one_taken(data: Path, publish: Callable[
         bring_update("fdc", data)
     by_hand = data / "by_hand.zip"
     by_hand.write_bytes(whole + b"another")
-    with pytest.raises(SwaptableError, match=f"by_hand.zip has the SHA-256 {other}, expected {first}"):
+    with pytest.raises(InputError, match=f"by_hand.zip has the SHA-256 {other}, expected {first}"):
         bring_update("fdc", data, source=by_hand)
     assert not (data / "foods" / "fdc_2026_04_30").exists()
 
@@ -307,6 +308,65 @@ def test_a_machine_without_network_takes_a_file(
     shutil.rmtree(data / "foods" / "fdc_2026_04_30")
     with pytest.raises(InputError, match="nowhere: is not there"):
         bring_update("fdc", data, source=tmp_path / "nowhere")
+
+
+@pytest.mark.parametrize("kind", ["file", "folder"])
+def test_a_file_for_a_release_that_is_here_must_be_its_own(
+    data: Path, publish: Callable[..., str], whole: bytes, sr28: FoodRelease, tmp_path: Path, kind: str
+) -> None:
+    """A second --from is never passed over: what is not there or is another file is refused by both hashes."""
+    publish("fdc", whole)
+
+    def brought(name: str, content: bytes) -> Path:
+        source = tmp_path / f"{name}.zip"
+        source.write_bytes(content)
+        if kind == "folder":
+            with zipfile.ZipFile(source) as archive:
+                archive.extractall(tmp_path / name)
+        return source if kind == "file" else tmp_path / name
+
+    first = brought("first", whole)
+    new = bring_update("fdc", data, source=first).new
+    before = snapshot(data / "foods")
+    assert bring_update("fdc", data, source=first).new is new
+    with pytest.raises(InputError, match=r"nowhere: is not there; expected the \.zip or \.json file of fdc_2026_04_30"):
+        bring_update("fdc", data, source=tmp_path / "nowhere")
+    other = brought("other", fooddata(sr28, ALL, {"11352": "Potatoes of another year"}))
+    differing = [source if kind == "file" else source / "download" / "food.csv" for source in (other, first)]
+    found, expected = (hashlib.sha256(path.read_bytes()).hexdigest() for path in differing)
+    with pytest.raises(InputError, match=f"has the SHA-256 {found}, expected {expected} .*nothing was imported"):
+        bring_update("fdc", data, source=other)
+    assert snapshot(data / "foods") == before
+
+
+def test_an_archive_and_its_folder_are_the_same_files(
+    data: Path, publish: Callable[..., str], whole: bytes, tmp_path: Path
+) -> None:
+    """A release that came from an archive is known again in the unpacked folder, and the other way round."""
+    publish("fdc", whole)
+    packed, folder = tmp_path / "packed.zip", tmp_path / "unpacked"
+    packed.write_bytes(whole)
+    with zipfile.ZipFile(packed) as archive:
+        archive.extractall(folder)
+    for first, second in ((packed, folder), (folder, packed)):
+        new = bring_update("fdc", data, source=first).new
+        assert bring_update("fdc", data, source=second).new is new
+        shutil.rmtree(data / "foods" / "fdc_2026_04_30")
+        (data / "foods" / "first_seen.csv").unlink(missing_ok=True)  # a folder has no hash
+    bring_update("fdc", data, source=folder)
+    next(folder.rglob("food_portion.csv")).unlink()
+    with pytest.raises(InputError, match=r"unpacked: found no food_portion\.csv"):
+        bring_update("fdc", data, source=folder)
+
+
+def test_a_file_of_the_wrong_kind_says_what_is_wanted(data: Path, publish: Callable[..., str], tmp_path: Path) -> None:
+    """One table of a release is not the release."""
+    url = publish("cnf", b"", layout="cnf")
+    source = tmp_path / "x.csv"
+    source.write_text("a,b\n")
+    wanted = re.escape(f"expected the .zip file of cnf_2026_04_30 as published ({url}), or its unpacked folder")
+    with pytest.raises(InputError, match=rf"x\.csv: found a file 'x\.csv'; {wanted}"):
+        bring_update("cnf", data, source=source)
 
 
 @pytest.mark.parametrize("content", [b"<html>an error page</html>", b"", b"PK\x03\x04cut off"])
@@ -435,10 +495,27 @@ def test_a_switch_is_refused_while_a_food_in_use_has_no_answer(data: Path, gap: 
     assert re.search(rf"recipes/barley_pot\.yaml:{line} ingredients\.barley", told)
     assert "sr28:20005 Barley, pearled, raw: which food of fdc_2026_04_30?" in told
     assert "190006 Barley, pearled, cooked" in told
-    assert "new_code" in told
+    assert re.search(r"\(\d\.\d\d\)\. Write its code as new_code in ", told)
+    assert told.endswith("; 1 food in use waits for an answer")
     assert str(answers_file(data)) in told
     assert "\n" not in told
     assert read_current(data) == Current()
+
+
+def test_many_questions_are_asked_once_each(data: Path, publish: Callable[..., str], sr28: FoodRelease) -> None:
+    """The list has one heading; the refusal counts the foods and names them, and repeats no question."""
+    publish("fdc", fooddata(sr28, sorted({*used_foods(), *OTHERS} - {"20005", "11352"})))
+    update = bring_update("fdc", data)
+    lines = difference_lines(update)
+    assert [line for line in lines if line.startswith("asked")] == ["asked of 2 foods in use:"]
+    assert [line.strip() for line in lines[-2:]] == [question.sentence() for question in update.open]
+    with pytest.raises(SwaptableError) as caught:
+        switch_to(update)
+    told = str(caught.value)
+    codes = ", ".join(question.code for question in update.open)
+    assert told.startswith(f"2 foods in use wait for an answer, which food of fdc_2026_04_30 each is: {codes}. Write ")
+    assert "asked:" not in told
+    assert not any(question.sentence() in told for question in update.open)
 
 
 def test_an_answer_by_hand_lets_the_switch_go_on(data: Path, gap: str) -> None:
@@ -645,6 +722,14 @@ def test_the_command_lists_brings_and_switches(
     assert "current is fdc_2026_04_30 now; back: update sr28 --switch" in capsys.readouterr().out
     assert shell("sr28", "--switch") == 0
     assert read_current(data) == Current("sr28")
+    told = capsys.readouterr().out
+    assert "current is sr28 now" in told
+    own = f"{len(used_foods())} foods of sr28 they name by its own code"
+    assert f"  recipes and days name no food of fdc_2026_04_30; {own}\n" in told
+    before = snapshot(data)
+    assert shell("sr28", "--switch") == 0
+    assert capsys.readouterr().out.splitlines()[1:] == ["current was sr28 already"]
+    assert snapshot(data) == before
     assert shell("--switch") == 2
 
 

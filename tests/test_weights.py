@@ -153,8 +153,15 @@ def test_own_density_comes_before_the_general_one() -> None:
 
 def test_a_general_density_is_not_used_for_qualified_volumes() -> None:
     """What a heaped or chopped volume weighs is not in the general table."""
-    with pytest.raises(SwaptableError, match="has no portion or density for a volume"):
+    with pytest.raises(SwaptableError, match="has no portion 'cup whipped'; give a mass"):
         weigh(parse_amount("1 cup whipped"), food_with("Oil, walnut seed", "0400"))
+
+
+def test_a_volume_with_words_that_no_portion_has_is_named() -> None:
+    """The error repeats the measure as it was written, and lists each measure of the food once."""
+    food = food_with("Basil, dried", "0200", ("tsp", 0.7), ("tsp", 0.71), ("tbsp", 2.1))
+    with pytest.raises(SwaptableError, match=r"'Basil, dried' has no portion 'tsp leaves'; .*portions: tsp, tbsp$"):
+        weigh(parse_amount("1 tsp leaves"), food)
 
 
 @pytest.mark.parametrize(

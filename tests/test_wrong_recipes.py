@@ -86,7 +86,7 @@ CASES = [
     ("ambiguous volume", carrot(f"amount: «1 cup, {CODE}"),
      "ingredients.carrot.amount", "could be", ["chopped (128 g)", "grated (110 g)", "say which"]),
     ("volume of a food without density", carrot(f"amount: «1 cup mashed, {CODE}"),
-     "ingredients.carrot.amount", "no portion or density", ["Carrots, raw", "give a mass", "cup chopped"]),
+     "ingredients.carrot.amount", "no portion 'cup mashed'", ["Carrots, raw", "give a mass", "cup chopped"]),
     ("unknown measure of an option", swap("amount: «2 heaps"),
      "choices.root.other.carrot.amount", "heaps'", ["a mass"]),
     ("unknown process", carrot(f"amount: 100 g, {CODE}, cook: «boild"),

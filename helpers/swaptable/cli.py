@@ -9,6 +9,7 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 from swaptable.basics.errors import RunError, SwaptableError, WriteError
 from swaptable.basics.logs import KINDS, logger, set_up, tell_error
@@ -18,8 +19,16 @@ from swaptable.commands.codes import DONE, INTERRUPTED, RUN_FAILED, WRONG_INPUT
 __all__ = ["main"]
 
 
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are told like all others."""
+
+    def error(self, message: str) -> NoReturn:
+        """Refuse what was typed."""
+        raise SwaptableError(f"{message}; `{self.prog} --help` lists what there is")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="swaptable",
         description="Compare the variants of a recipe, per serving, for an audience with one health concern.",
         epilog="Exit codes: 0 done; 1 a run failed; 2 wrong input or usage; 3 a conclusion flipped; 130 interrupted.",
@@ -57,9 +66,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(encoding="utf-8")
-    options = _parser().parse_args(arguments)
-    set_up(options.verbose, options.log)
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    set_up(0, KINDS["--log json" in " ".join(given).replace("=", " ")])  # for what the parser refuses
     try:
+        options = _parser().parse_args(given)
+        set_up(options.verbose, options.log)
         return int(options.command(options))
     except (WriteError, RunError) as error:
         tell_error(error)

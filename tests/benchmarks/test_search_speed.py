@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from swaptable.foods.release import FoodRelease, open_release
-from swaptable.foods.search import _index, find_foods
+from swaptable.foods.search import find_foods
+from swaptable.foods.search_index import search_index
 
 QUERIES = Path(__file__).parents[1] / "data" / "food_queries.csv"
 
@@ -25,7 +26,7 @@ def release() -> FoodRelease:
 @pytest.mark.benchmark(group="search, load")
 def test_reading_the_descriptions(benchmark, release) -> None:
     """Build the index anew each time."""
-    index = benchmark.pedantic(_index.__wrapped__, args=(release,), rounds=3)
+    index = benchmark.pedantic(search_index.__wrapped__, args=(release,), rounds=3)
     assert len(index.codes) == len(release.foods)
 
 

@@ -7,7 +7,8 @@ from swaptable.basics.located_yaml import parse_yaml
 from swaptable.foods.joined import open_release
 from swaptable.foods.release import FoodRelease
 from swaptable.kitchen.lines import read_line
-from swaptable.kitchen.matching import match_recipe, recipe_yaml
+from swaptable.kitchen.matched_file import recipe_yaml
+from swaptable.kitchen.matching import match_recipe
 from swaptable.kitchen.text import KitchenRecipe, read_kitchen_file
 from swaptable.teaching.method_times import read_times
 

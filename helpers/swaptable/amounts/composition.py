@@ -29,7 +29,7 @@ from swaptable.basics.units import (
     SALT_PER_SODIUM,
     TRYPTOPHAN_PER_NIACIN,
 )
-from swaptable.foods.reference import retention_components
+from swaptable.foods.cooking_factors import retention_components
 from swaptable.foods.release import FoodRelease
 
 __all__ = [

@@ -20,7 +20,7 @@ from swaptable.amounts.recipes import Recipe
 from swaptable.amounts.totals import Totals, sum_up
 from swaptable.amounts.variants import MOST_LISTED, Grid
 from swaptable.basics.errors import SwaptableError, listed, nearest
-from swaptable.foods.reference import FACTORS
+from swaptable.foods.cooking_factors import FACTORS
 from swaptable.foods.release import FoodRelease
 
 __all__ = [

@@ -19,8 +19,9 @@ from swaptable.amounts.line_arrays import Changes, retention_scatter, source_tab
 from swaptable.amounts.lines import Line
 from swaptable.amounts.variants import Grid
 from swaptable.basics.errors import SwaptableError
+from swaptable.foods.cooking_factors import retention_errors, uptake_error
 from swaptable.foods.imputation import FilledRelease
-from swaptable.foods.reference import kitchen_errors, retention_errors, uptake_error
+from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.release import FoodRelease
 from swaptable.foods.values import value_errors
 

@@ -19,7 +19,7 @@ from swaptable.amounts.engine import codes_of
 from swaptable.amounts.lines import Line, LineBuilder, Options, swapped_grams
 from swaptable.amounts.recipes import AS_WRITTEN, Recipe
 from swaptable.basics.errors import listed
-from swaptable.foods.reference import FACTORS, retention_table
+from swaptable.foods.cooking_factors import FACTORS, retention_table
 from swaptable.foods.release import FoodRelease
 
 __all__ = ["MOST_EXPLORED", "MOST_LISTED", "Grid", "Line", "Options", "build_grid", "swapped_grams"]

@@ -113,7 +113,7 @@ def unit_of(portion: Portion) -> Measure | None:
     return _take_apart(portion.measure).unit
 
 
-def density_of(food: Food, qualifiers: frozenset[str] = frozenset()) -> tuple[float, str, str]:
+def density_of(food: Food, qualifiers: frozenset[str] = frozenset(), measure: str = "") -> tuple[float, str, str]:
     """Find what a millilitre of a food weighs.
 
     Parameters
@@ -121,6 +121,8 @@ def density_of(food: Food, qualifiers: frozenset[str] = frozenset()) -> tuple[fl
     food : Food
     qualifiers : frozenset of str, optional
         Words such as ``chopped`` that the density must be for.
+    measure : str, optional
+        The whole measure as it was written, for the error.
 
     Returns
     -------
@@ -157,10 +159,9 @@ def density_of(food: Food, qualifiers: frozenset[str] = frozenset()) -> tuple[fl
         )
     general = None if qualifiers else general_density(food)
     if general is None:
-        raise SwaptableError(
-            f"'{food.description}' has no portion or density for a volume; give a mass, or one of its portions: "
-            f"{listed(portion.measure for portion in food.portions) or 'none'}"
-        )
+        lacks = f"portion '{measure}'" if qualifiers and measure else "portion or density for a volume"
+        own = listed(dict.fromkeys(portion.measure for portion in food.portions)) or "none"
+        raise SwaptableError(f"'{food.description}' has no {lacks}; give a mass, or one of its portions: {own}")
     return general[0], f"general density {general[0]:.4g} g/ml ({general[1]})", "assumed"
 
 
@@ -208,6 +209,6 @@ def weigh(amount: Amount, food: Food) -> Weight:
             f"found {shown}; expected a mass (g, kg, oz, lb), a volume (ml, l, cup, tbsp, tsp) or a portion of "
             f"'{food.description}': {portions}"
         )
-    density, origin, evidence = density_of(food, asked.qualifiers)
+    density, origin, evidence = density_of(food, asked.qualifiers, amount.measure)
     way = "general density" if evidence == "assumed" else "volume"
     return Weight(amount.number * asked.unit.size * density, origin, evidence, way)

@@ -18,6 +18,7 @@ __all__ = [
     "SwaptableError",
     "TooLargeError",
     "WriteError",
+    "counted",
     "every_error",
     "inert",
     "kind_of",
@@ -217,6 +218,17 @@ def listed(items: Iterable[str], most: int = 12) -> str:
     if len(words) <= most:
         return ", ".join(words)
     return f"{', '.join(words[:most])} and {len(words) - most} more"
+
+
+def counted(number: int, what: str) -> str:
+    """Count things of one kind for a sentence.
+
+    Examples
+    --------
+    >>> counted(1, "value"), counted(2_000, "value")
+    ('1 value', '2,000 values')
+    """
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
 
 
 def kind_of(value: Any) -> str:

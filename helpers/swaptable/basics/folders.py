@@ -6,13 +6,14 @@ from pathlib import Path
 
 from swaptable.basics.errors import InputError, nearest
 
-__all__ = ["DATA", "HOME", "NOTEBOOKS", "PACKAGE", "files_in", "find_file", "shown"]
+__all__ = ["DATA", "HOME", "NOTEBOOKS", "PACKAGE", "REPORTS", "files_in", "find_file", "shown"]
 
 PACKAGE = Path(__file__).parents[1]
 _EMBEDDED = PACKAGE / "_embedded"
 HOME = _EMBEDDED if _EMBEDDED.is_dir() else PACKAGE.parents[1]
 DATA = HOME / "data"
 NOTEBOOKS = HOME / "notebooks"
+REPORTS = (Path.cwd() if HOME == _EMBEDDED else HOME) / "reports"  # an installed package writes where its user is
 
 
 def shown(path: Path) -> str:

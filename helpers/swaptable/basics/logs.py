@@ -69,4 +69,5 @@ def tell_error(error: SwaptableError, **more: Any) -> None:
     places = {name: value for name in ("file", "line", "column", "field") if (value := getattr(error, name, None))}
     about = {"code": error.code, "cause": error.cause, "remedy": error.remedy}
     logger.error("%s [%s]", error, error.code, extra=about | places | more)
-    logger.info("%s: %s; %s", error.code, error.cause, error.remedy)
+    if not any(isinstance(handler.formatter, _Json) for handler in logger.handlers):  # there they are fields already
+        logger.info("%s: %s; %s", error.code, error.cause, error.remedy)

@@ -6,7 +6,7 @@ A conclusion **flipped** if
   another word now (``met`` → ``cannot tell`` counts, another reason for ``cannot tell`` does not);
 - the best variant by nutrient density, sodium, cost or what a decision was to be best in is another one, and the
   difference between the two is real (its 90 % interval leaves 0 out) before or after, or the old one is gone; a
-  survey's best variant is chosen by counting verdicts, so another one is a flip as well;
+  programme's best variant is chosen by counting verdicts, so another one is a flip as well;
 - what is said of safety is something else: a concern of the class speaks against a variant or no longer does, a caution
   is called for or no longer is, other allergens are named;
 - a recipe could be computed and no longer can.
@@ -15,7 +15,8 @@ Everything else is **moved**: amounts, beyond their certainty or within; the ord
 frontier; a best variant whose difference from the old one may be none; a verdict that only one of the two sides has.
 An amount moved beyond its certainty if the difference is larger than 1.64 times the standard error of the difference
 of the two means, taken as independent. What both share (retention, weighing, values that stayed) would cancel but is
-not known here: cautious, some real moves count as within.
+not known here: cautious, some real moves count as within. Where something is missing on a side its amount is a lower
+bound: whether it moved is not known, and no difference is given.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ NOT_JUDGED = "not judged"  # on one of the two sides
 SAME = 1e-9  # relative: what floating point may make of an amount
 BEST_OF, ORDER = "best", "order"
 _UNITS = ["unit_old", "unit_new"]
+_TRUTHS = ("flipped", "watched", "old_whole", "new_whole")
 _TABLE_COLUMNS = ["run", "table", "old_rows", "new_rows", "other_rows"]
 
 
@@ -51,10 +53,12 @@ class Difference:
     amounts : DataFrame
         ``run``, :data:`swaptable.changes.conclusions.AMOUNT_KEYS`, ``unit``, ``old``, ``new``, ``difference``,
         ``standard_error`` of it, ``beyond_certainty`` (:data:`BEYOND`), ``old_standard_error``,
-        ``new_standard_error``, ``watched``; only what moved.
+        ``new_standard_error``, ``old_whole`` and ``new_whole`` (nothing is missing; else the amount is a lower bound,
+        and neither difference nor errors are known), ``watched``; only what moved or is whole on one side alone.
     verdicts : DataFrame
         ``run``, :data:`swaptable.changes.conclusions.VERDICT_KEYS`, ``old``, ``new``, ``why``, ``old_amount``,
-        ``new_amount``, ``unit``, ``beyond_certainty`` of the amount it rests on, ``flipped``; only other words.
+        ``new_amount``, ``unit``, ``beyond_certainty`` of the amount it rests on, ``old_whole``, ``new_whole``,
+        ``flipped``; only other words.
     ranks : DataFrame
         ``run``, ``recipe``, ``measure``, ``kind`` (``best``: ``old`` and ``new`` are variants; ``order``: the places of
         ``variant``), ``variant``, ``old``, ``new``, ``why``, ``flipped``.
@@ -90,6 +94,8 @@ class Changes:
         Recipes that can no longer be computed, each in a sentence.
     left_out : tuple of str
         What could not be compared, and why.
+    unlike : tuple of str
+        What the two sides were asked otherwise: audience or regime, each in a sentence.
     sources : str
         Where the numbers are from, for the foot of a chart.
     """
@@ -106,6 +112,7 @@ class Changes:
     tables: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=_TABLE_COLUMNS))
     lost: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    unlike: tuple[str, ...] = ()
     sources: str = ""
 
     @property
@@ -144,7 +151,7 @@ class Changes:
 
 _TIDY = [
     "kind", "flipped", "run", "recipe", "audience", "regime", "variant", "what", "group", "component", "basis", "unit",
-    "old", "new", "difference", "standard_error", "beyond_certainty", "why",
+    "old", "new", "old_whole", "new_whole", "difference", "standard_error", "beyond_certainty", "why",
 ]  # fmt: skip
 
 
@@ -186,6 +193,9 @@ def _joined(table: pd.DataFrame, first: str, second: str) -> pd.Series:
 def collected(differences: Iterable[Difference]) -> dict[str, pd.DataFrame]:
     """Put the parts of several differences below each other; the same change in several runs is one row.
 
+    Two runs tell one move if recipe, variant, component, basis, unit and both amounts are the same, though only one
+    recorded an error or watches it.
+
     Parameters
     ----------
     differences : iterable of Difference
@@ -203,11 +213,37 @@ def collected(differences: Iterable[Difference]) -> dict[str, pd.DataFrame]:
 def _once(tables: Sequence[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
     filled = [table for table in tables if len(table)]
     if not filled:
-        return pd.DataFrame(columns=columns).astype({name: bool for name in ("flipped", "watched") if name in columns})
+        return pd.DataFrame(columns=columns).astype({name: bool for name in _TRUTHS if name in columns})
     table = pd.concat(filled, ignore_index=True)
+    if columns == _AMOUNT_COLUMNS:
+        return _once_moved(table)
     others = [name for name in columns if name != "run"]
-    named = table.groupby(others, dropna=False, sort=False)["run"].agg(lambda runs: ", ".join(dict.fromkeys(runs)))
+    named = table.groupby(others, dropna=False, sort=False)["run"].agg(_runs)
     return named.reset_index()[columns]
+
+
+def _runs(runs: pd.Series) -> str:
+    return ", ".join(dict.fromkeys(name for each in runs for name in str(each).split(", ")))
+
+
+def _once_moved(table: pd.DataFrame) -> pd.DataFrame:
+    """Tell each move once, with the error that any run knows; it is watched if any run watches it."""
+    keys = [*AMOUNT_KEYS, "unit", "old", "new"]
+    kept = {"old_standard_error": "first", "new_standard_error": "first", "old_whole": "all", "new_whole": "all"}
+    once = table.groupby(keys, dropna=False, sort=False).agg({"run": _runs, **kept, "watched": "any"}).reset_index()
+    return _with_certainty(once)
+
+
+def _with_certainty(table: pd.DataFrame) -> pd.DataFrame:
+    """Say how far amounts moved and how sure that is; of a lower bound neither is known."""
+    known = table["old_whole"] & table["new_whole"]
+    for which in ("old", "new"):
+        error = f"{which}_standard_error"
+        table[error] = table[error].astype(float).where(table[f"{which}_whole"])
+    table["difference"] = (table["new"] - table["old"]).astype(float).where(known)
+    table["standard_error"] = np.hypot(table["old_standard_error"], table["new_standard_error"])
+    table["beyond_certainty"] = _beyond(table["difference"].to_numpy(dtype=float), table["standard_error"].to_numpy())
+    return table[_AMOUNT_COLUMNS].reset_index(drop=True)
 
 
 def difference_of(old: Conclusions, new: Conclusions) -> Difference:
@@ -227,10 +263,11 @@ def difference_of(old: Conclusions, new: Conclusions) -> Difference:
 
 _AMOUNT_COLUMNS = [
     "run", *AMOUNT_KEYS, "unit", "old", "new", "difference", "standard_error", "beyond_certainty",
-    "old_standard_error", "new_standard_error", "watched",
+    "old_standard_error", "new_standard_error", "old_whole", "new_whole", "watched",
 ]  # fmt: skip
 _VERDICT_COLUMNS = [
-    "run", *VERDICT_KEYS, "old", "new", "why", "old_amount", "new_amount", "unit", "beyond_certainty", "flipped",
+    "run", *VERDICT_KEYS, "old", "new", "why", "old_amount", "new_amount", "unit", "beyond_certainty",
+    "old_whole", "new_whole", "flipped",
 ]  # fmt: skip
 _RANK_COLUMNS = ["run", "recipe", "measure", "kind", "variant", "old", "new", "why", "flipped"]
 
@@ -256,15 +293,15 @@ def _amounts(old: Conclusions, new: Conclusions) -> pd.DataFrame:
     factor = np.array([factors[pair] for pair in both[_UNITS].itertuples(index=False, name=None)], dtype=float)
     for column in ("amount_new", "standard_error_new"):
         both[column] = both[column].astype(float) * factor
-    both = both[_moved(both["amount_old"], both["amount_new"])]
+    for column in ("whole_old", "whole_new"):
+        both[column] = both[column] == True  # noqa: E712 (missing is not whole)
+    both = both[_moved(both["amount_old"], both["amount_new"]) | (both["whole_old"] != both["whole_new"])]
     table = both[AMOUNT_KEYS].assign(run=old.run, unit=both["unit_old"], old=both["amount_old"], new=both["amount_new"])
-    table["difference"] = table["new"] - table["old"]
-    errors = [both[f"standard_error_{which}"].astype(float) for which in ("old", "new")]
-    table["old_standard_error"], table["new_standard_error"] = errors
-    table["standard_error"] = np.hypot(*errors)
-    table["beyond_certainty"] = _beyond(table["difference"].to_numpy(dtype=float), table["standard_error"].to_numpy())
+    for which in ("old", "new"):
+        table[f"{which}_standard_error"] = both[f"standard_error_{which}"].astype(float)
+        table[f"{which}_whole"] = both[f"whole_{which}"]
     table["watched"] = both["watched_old"].astype(bool) | both["watched_new"].astype(bool)
-    return table[_AMOUNT_COLUMNS].reset_index(drop=True)
+    return _with_certainty(table)
 
 
 def _verdicts(old: Conclusions, new: Conclusions) -> pd.DataFrame:
@@ -281,7 +318,10 @@ def _verdicts(old: Conclusions, new: Conclusions) -> pd.DataFrame:
     half = [(both[f"high_90_{which}"].astype(float) - both[f"amount_{which}"].astype(float)) / Z[LEVEL]
             for which in ("old", "new")]  # fmt: skip
     difference = (table["new_amount"] - table["old_amount"]).to_numpy(dtype=float)
-    table["beyond_certainty"] = _beyond(difference, np.hypot(*half).to_numpy(dtype=float))
+    for which in ("old", "new"):
+        table[f"{which}_whole"] = both[f"whole_{which}"] != False  # noqa: E712 (a rule that says nothing of gaps)
+    error = np.hypot(*half).where(table["old_whole"] & table["new_whole"])
+    table["beyond_certainty"] = _beyond(difference, error.to_numpy(dtype=float))
     one_sided = (one == NOT_JUDGED) | (other == NOT_JUDGED)
     table["flipped"] = ~one_sided & (table["rule"] != FRONTIER)
     return table.loc[one != other, _VERDICT_COLUMNS].reset_index(drop=True)
@@ -315,15 +355,18 @@ def _best(
     sides: dict[str, tuple[str, Conclusions]] = {"before": ("value_old", old), "after": ("value_new", new)}
     if pd.isna(group.at[one, "place_new"]):
         return [row | {"why": f"'{one}' is not there any more, or its value is not known", "flipped": True}]
-    real, told = [], []
+    real, told, unsure = [], [], False
     for when, (column, side) in sides.items():
         values = group.loc[[one, other], column].astype(float)
         if values.isna().any():
             continue
         apart = float(values.iloc[1] - values.iloc[0])
-        if abs(apart) > Z[LEVEL] * side.pair_error(recipe, measure, one, other):
+        error = side.pair_error(recipe, measure, one, other)
+        unsure |= bool(np.isnan(error))
+        if abs(apart) > Z[LEVEL] * error:
             real.append(when)
         told.append(f"{when} {values.iloc[0]:.4g} and {values.iloc[1]:.4g}")
     unit = next((str(each) for each in group[_UNITS].to_numpy().ravel() if isinstance(each, str) and each), "")
-    words = f"the two differ really {' and '.join(real)}" if real else "the two do not really differ"
+    none = "whether the two really differ is not known" if unsure else "the two do not really differ"
+    words = f"the two differ really {' and '.join(real)}" if real else none
     return [row | {"why": f"{words} ({'; '.join(told)} {unit})".replace(" )", ")"), "flipped": bool(real)}]

@@ -25,12 +25,14 @@ from swaptable.changes.changes_text import (
     input_sentences,
     largest,
     move_sentence,
+    not_compared,
     plain,
     rank_sentence,
     two_amounts,
 )
 from swaptable.changes.conclusions import FRONTIER
-from swaptable.judging.findings import plain_name
+from swaptable.changes.food_changes import component_words
+from swaptable.judging.findings import amount_text
 from swaptable.reporting.figures import BLUE, GREY, ORANGE, STYLE, Z90, Chart, finished, new_figure, wrapped
 from swaptable.reporting.reports import ESTIMATE, chart_shown, table_shown, write_tables
 
@@ -60,13 +62,14 @@ def _list(sentences: Sequence[str], most: int, nothing: str) -> str:
 def changes_shown(changes: Changes) -> HTML:
     """Show what was compared, the main result, every flip, and what could not be compared."""
     left = f"<p>Not compared: {html.escape(plain('; '.join(changes.left_out)))}.</p>" if changes.left_out else ""
+    unlike = f"<p>Asked otherwise: {html.escape(plain('; '.join(changes.unlike)))}.</p>" if changes.unlike else ""
     inputs = ""
     if len(changes.inputs):
         inputs = "<h2>Which inputs are others?</h2>" + _list(input_sentences(changes.inputs), MOST_SAID, "")
     return HTML(
         f"<h1>What changed</h1><p><strong>{html.escape(changes_headline(changes))}.</strong></p>"
         f"<p>From {html.escape(plain(changes.old))} to {html.escape(plain(changes.new))}. Compared: "
-        f"{html.escape(plain(', '.join(changes.compared)) or 'nothing')}. {html.escape(ESTIMATE)}</p>{left}"
+        f"{html.escape(plain(', '.join(changes.compared)) or 'nothing')}. {html.escape(ESTIMATE)}</p>{unlike}{left}"
         f"<h2>Which conclusions flipped?</h2>"
         f"{_list(flip_sentences(changes), MOST_SAID, 'None: every verdict and every best variant stands.')}{inputs}"
     )
@@ -84,13 +87,13 @@ def moved_shown(changes: Changes) -> HTML:
     """Show the largest moves, one of each recipe and component."""
     rows = largest(changes.amounts, MOST_ROWS)
     if rows.empty:
-        return HTML("<p>No amount moved.</p>")
+        return HTML(f"<p>{_nothing(changes, 'no amount moved')}.</p>")
     table = pd.DataFrame(
         {
             "Variant": rows["variant"],
-            "Component": [plain_name(str(tag)) for tag in rows["component"]],
-            "Old": rows["old"].astype(float),
-            "New": rows["new"].astype(float),
+            "Component": [component_words(str(tag)) for tag in rows["component"]],
+            "Old": _bounded(rows, "old"),
+            "New": _bounded(rows, "new"),
             "Unit": rows["unit"] + " " + rows["basis"],
             "Difference": rows["difference"].astype(float),
             "± (standard error)": rows["standard_error"].astype(float),
@@ -118,14 +121,35 @@ def rankings_changed_shown(changes: Changes) -> HTML:
         f"{row['recipe']}, {row['variant']}: frontier of {row['name']}: {row['old']} → {row['new']}"
         for _, row in frontier.iterrows()
     ]
-    return HTML(_list([plain(each) for each in said], MOST_SAID, "Every order and every frontier is the same."))
+    return HTML(
+        _list(
+            [plain(each) for each in said],
+            MOST_SAID,
+            f"{_nothing(changes, 'every order and every frontier is the same')}.",
+        )
+    )
+
+
+def _nothing(changes: Changes, words: str) -> str:
+    """Say that nothing is otherwise, unless there is something that was not compared."""
+    told = not_compared(changes)
+    left = len(set(changes.compared)) > len(changes.lost)
+    said = "; ".join(filter(None, [words if left or not told else "", told]))
+    return said[:1].upper() + said[1:]
+
+
+def _bounded(rows: pd.DataFrame, which: str) -> pd.Series:
+    """Print amounts; one of which something is missing is "at least"."""
+    texts = [("" if whole or np.isnan(value) else "at least ") + amount_text(value)
+             for value, whole in zip(rows[which].astype(float), rows[f"{which}_whole"], strict=True)]  # fmt: skip
+    return pd.Series(texts, index=rows.index)
 
 
 def _finding(changes: Changes, rows: pd.DataFrame) -> tuple[str, str]:
     title = changes_headline(changes)
     said = "; ".join(move_sentence(row) for _, row in rows.iterrows())
     alt = f"Old and new amounts per serving, in percent of the old, with 90 % intervals of the mean: {said}."
-    return plain(title), plain(alt) if said else "No amount moved."
+    return plain(title), plain(alt) if said else f"{_nothing(changes, 'no amount moved')}."
 
 
 @mpl.rc_context(STYLE)
@@ -137,14 +161,22 @@ def plot_changes(changes: Changes) -> Chart:
     rows = largest(changes.amounts[changes.amounts["old"].astype(float) > 0], MOST_BARS)
     figure, (axes,) = new_figure(2.4 + 0.52 * max(len(rows), 2))
     if rows.empty:
-        axes.text(0.5, 0.5, "no amount moved", transform=axes.transAxes, ha="center", va="center")
+        axes.text(
+            0.5,
+            0.5,
+            wrapped(_nothing(changes, "no amount moved"), 60),
+            transform=axes.transAxes,
+            ha="center",
+            va="center",
+        )
         axes.set_axis_off()
     else:
         _draw(axes, rows)
     note = (
         "Hollow: old; filled: new, a square where it moved beyond certainty. Lines: 90 % interval of the mean. One "
         f"variant of each recipe and component, the one that moved most: {len(rows)} of {len(changes.amounts):,} "
-        "moves. Amounts that were 0 or not known are in the table alone."
+        "moves. At least: a value is missing, so there is no interval. Amounts that "
+        "were 0 or not known are in the table alone."
     )
     return finished(figure, changes.sources, "changes", _finding(changes, rows), note)
 
@@ -157,25 +189,26 @@ def _draw(axes: Axes, rows: pd.DataFrame) -> None:
         new = min(float(row["new"]) * per, MOST_PERCENT)
         errors = [Z90 * np.nan_to_num(float(row[f"{which}_standard_error"])) * per for which in ("old", "new")]
         beyond = row["beyond_certainty"] == BEYOND[0]
-        colour = ORANGE if new > 100 else BLUE
+        whole = (bool(row["old_whole"]), bool(row["new_whole"]))
+        colour = GREY if not all(whole) else ORANGE if new > 100 else BLUE
         axes.errorbar(100, place - 0.14, xerr=errors[0], fmt="o", mfc="white", color=GREY, ms=7, capsize=3)
         axes.errorbar(
             new, place + 0.14, xerr=errors[1], fmt="s" if beyond else "o", color=colour, mec="black", ms=8, capsize=3
         )
         right = max(right, 100 + errors[0], new + errors[1])
-        text = two_amounts(float(row["old"]), float(row["new"]), str(row["unit"]))
+        text = two_amounts(float(row["old"]), float(row["new"]), str(row["unit"]), whole)
         text = text if beyond else f"({text})"
         edge = " ►" if float(row["new"]) * per > MOST_PERCENT else ""
         end = max(100 + errors[0], new + errors[1])
         axes.annotate(text + edge, (end, place), xytext=(6, 0), textcoords="offset points", va="center", fontsize=9.5)
     names = [
-        f"{plain_name(str(row.component))}: {plain(row.recipe)}, {plain(row.variant)}" for row in rows.itertuples()
+        f"{component_words(str(row.component))}: {plain(row.recipe)}, {plain(row.variant)}" for row in rows.itertuples()
     ]
     axes.set_yticks(range(len(rows)), [wrapped(name, 44) for name in names], fontsize=9.5)
     axes.set_ylim(len(rows) - 0.4, -0.6)
     left = axes.get_xlim()[0]
     axes.set_xlim(left, right + 0.35 * (right - left))
-    axes.set_xlabel("Amount per serving [% of the old amount]; in brackets: within certainty")
+    axes.set_xlabel("Amount per serving [% of the old amount]; in brackets: within certainty, or not known")
 
 
 def _summary(changes: Changes) -> dict[str, str]:
@@ -249,6 +282,7 @@ def changes_json(changes: Changes) -> str:
     about = {
         "what": changes.what, "old": changes.old, "new": changes.new, "compared": list(changes.compared),
         "flips": changes.flips, "headline": changes_headline(changes), "flipped": flip_sentences(changes),
-        "lost": list(changes.lost), "left_out": list(changes.left_out), "tables": tables,
+        "lost": list(changes.lost), "left_out": list(changes.left_out), "unlike": list(changes.unlike),
+        "tables": tables,
     }  # fmt: skip
     return json.dumps(about, indent=2, ensure_ascii=False)

@@ -11,20 +11,24 @@ import pandas as pd
 from swaptable.basics.errors import listed
 from swaptable.changes.changes import BEST_OF, BEYOND, NOT_JUDGED, ORDER, Changes
 from swaptable.changes.conclusions import ALLERGEN, BEST, CAUTION, CONCERN, FRONTIER, WORD
-from swaptable.changes.food_changes import change_text
+from swaptable.changes.food_changes import change_text, component_words
 from swaptable.changes.recorded import OBJECTIVE
-from swaptable.judging.findings import amount_text, plain_name
+from swaptable.foods.reference import caution_rows
+from swaptable.judging.cautions import EVERYONE
+from swaptable.judging.findings import amount_text
 
 __all__ = [
     "HOW_SURE", "changes_headline", "changes_text", "flip_sentences", "food_sentences", "input_sentences", "largest",
-    "move_sentence", "plain", "rank_sentence", "two_amounts",
+    "move_sentence", "not_compared", "plain", "rank_sentence", "two_amounts",
 ]  # fmt: skip
 
 HOW_SURE = (
     "Beyond certainty: more than 1.64 standard errors of the difference of the two means, taken as independent. What "
-    "both share is not known here, so this is cautious: some real moves count as within."
+    "both share is not known here, so this is cautious: some real moves count as within. At least: a value is "
+    "missing, so whether the amount moved is not known."
 )
 MOST_FLIPS, MOST_MOVES, MOST_INPUTS, MOST_BESTS, MOST_LEFT_OUT = 12, 8, 8, 3, 3
+AS_WRITTEN = "as written"
 _BEST_WORDS = {"Nutrient density": "the highest nutrient density", "Sodium": "the least sodium",
                "Cost": "the lowest cost", OBJECTIVE: "the first place of the decision"}  # fmt: skip
 
@@ -49,10 +53,21 @@ def changes_headline(changes: Changes) -> str:
     moved = changes.amounts[changes.amounts["watched"]] if len(changes.amounts) else changes.amounts
     beyond = int((moved["beyond_certainty"] == BEYOND[0]).sum()) if len(moved) else 0
     told = f"{_count(len(moved), 'watched amount')} moved, {beyond or 'none'} of them beyond certainty"
-    told = told if len(moved) else "no watched amount moved"
+    unknown = int((~(moved["old_whole"] & moved["new_whole"]).astype(bool)).sum()) if len(moved) else 0
+    told += f", of {unknown:,} it is not known for lack of a value" if unknown else ""
+    lost = not_compared(changes)
+    told = told if len(moved) else "" if lost else "no watched amount moved"
+    told = "; ".join(filter(None, [told, lost]))
     if changes.flips:
         return f"{_count(changes.flips, 'conclusion')} flipped in {of}; {told}"
     return f"No conclusion flipped in {of}; {told}"
+
+
+def not_compared(changes: Changes) -> str:
+    """Say how many recipes were not compared because they cannot be computed any more; empty if none."""
+    number = len(changes.lost)
+    since = "it cannot be computed any more" if number == 1 else "they cannot be computed any more"
+    return f"{_count(number, 'recipe')} not compared, since {since}" if number else ""
 
 
 def _grouped(
@@ -88,8 +103,19 @@ def _safety_sentence(row: pd.Series) -> str:
     if row["rule"] == ALLERGEN:
         return f"{_subject(row)}: allergens named of {row['name']}: {row['old']} → {row['new']}"
     if row["rule"] == CAUTION:
-        return f"{_subject(row)}: caution '{row['name']}' {row['old']} → {row['new']}"
+        return f"{_subject(row)}: caution on {_caution_words(str(row['name']))} {row['old']} → {row['new']}"
     return f"{_subject(row)}: concern of the class: {row['old']} → {row['new']}"
+
+
+def _caution_words(name: str) -> str:
+    """Name a caution by whom and what it is about, else by the words that its row begins with."""
+    row = caution_rows().set_index("caution")[["concern", "component"]]
+    if name not in row.index:
+        return name.replace("_", " ")
+    concern, component = (str(cell) for cell in row.fillna("").loc[name])
+    about = component_words(component) if component else name.replace("_", " ")
+    whom = concern.split("|")[0]
+    return f"{about} ({whom})" if component and whom != EVERYONE else about
 
 
 def _verdict_sentence(row: pd.Series) -> str:
@@ -97,7 +123,7 @@ def _verdict_sentence(row: pd.Series) -> str:
         return f"{_subject(row)}: {row['name']} was '{row['old']}', is '{row['new']}'"
     what = str(row["name"])
     if row["component"]:
-        about = plain_name(str(row["component"]))
+        about = component_words(str(row["component"]))
         what = f"the word for {about}" if row["rule"] == WORD else f"{about}, {what}" if what else about
     regime = f" ({row['regime']})" if row["rule"] in ("claim", WORD) and row["regime"] else ""
     change = f"{row['old']} → {row['new']}"
@@ -109,10 +135,11 @@ def _amounts_told(row: pd.Series) -> str:
     old, new = float(row["old_amount"]), float(row["new_amount"])
     if np.isnan(old) and np.isnan(new):
         return ""
-    if np.isclose(old, new, rtol=1e-9, atol=0):
+    if row["old_whole"] and row["new_whole"] and np.isclose(old, new, rtol=1e-9, atol=0):
         return f", the amount stayed at {amount_text(old, str(row['unit']))}"
+    whole = (bool(row["old_whole"]), bool(row["new_whole"]))
     certain = {BEYOND[1]: ", within its certainty", BEYOND[2]: ", certainty not known"}.get(row["beyond_certainty"], "")
-    return f", {two_amounts(old, new, str(row['unit']))}{certain}"
+    return f", {two_amounts(old, new, str(row['unit']), whole)}{certain}"
 
 
 def rank_sentence(row: pd.Series) -> str:
@@ -135,50 +162,56 @@ def largest(amounts: pd.DataFrame, most: int) -> pd.DataFrame:
     DataFrame
         With ``relative`` (difference over the larger of the two amounts), ``moved`` (variants of the recipe in which
         the component moved) and ``beyond`` (in how many of them beyond certainty): watched components first, then what
-        moved beyond certainty, then the largest relative move.
+        moved beyond certainty, then the largest relative move, of equal ones that of the recipe as written.
     """
     if amounts.empty:
         return amounts.assign(relative=[], moved=[], beyond=[])
     scale = amounts[["old", "new"]].abs().max(axis=1)
-    table = amounts.assign(relative=(amounts["difference"].abs() / scale).fillna(1.0))
+    moved = (amounts["new"] - amounts["old"]).astype(float).abs() / scale.where(scale > 0, 1.0).astype(float)
+    table = amounts.assign(relative=moved.fillna(1.0), as_written=amounts["variant"] == AS_WRITTEN)
+    table["tied"] = table["relative"].round(4)  # nobody sees a smaller difference of the two in print
     table["is_beyond"] = table["beyond_certainty"] == BEYOND[0]
     keys = ["recipe", "component", "basis"]
-    groups = table.groupby(keys, sort=False)
-    table["moved"], table["beyond"] = groups["relative"].transform("size"), groups["is_beyond"].transform("sum")
-    order = ["watched", "is_beyond", "relative"]
+    table["moved"] = table.groupby(keys, sort=False)["variant"].transform("nunique")
+    sure = table["variant"].where(table["is_beyond"])
+    table["beyond"] = sure.groupby([table[name] for name in keys], sort=False).transform("nunique")
+    order = ["watched", "is_beyond", "tied", "as_written", "relative"]
     table = table.sort_values(order, ascending=False, kind="stable").drop_duplicates(keys)
-    return table.drop(columns="is_beyond").head(most)
+    return table.drop(columns=["is_beyond", "tied", "as_written"]).head(most)
 
 
 def move_sentence(row: pd.Series) -> str:
     """Say how far an amount moved."""
-    signed = amount_text(float(row["difference"]), signed=True)
+    difference = float(row["difference"])
+    signed = "" if np.isnan(difference) else f"{amount_text(difference, signed=True)}, "
     certain = {BEYOND[0]: "beyond certainty", BEYOND[1]: "within certainty"}.get(
         row["beyond_certainty"], "certainty not known"
     )
     unit = " ".join(filter(None, [str(row["unit"]), str(row["basis"])]))
     others = f"; moved in {_count(int(row['moved']), 'variant')}" if row["moved"] > 1 else ""
     others += f", {row['beyond']:,} beyond certainty" if others and 0 < row["beyond"] < row["moved"] else ""
-    told = two_amounts(float(row["old"]), float(row["new"]), unit)
-    return (
-        f"{row['recipe']}, {row['variant']}: {plain_name(str(row['component']))} {told} ({signed}, {certain}{others})"
-    )
+    told = two_amounts(float(row["old"]), float(row["new"]), unit, (bool(row["old_whole"]), bool(row["new_whole"])))
+    what = component_words(str(row["component"]))
+    return f"{row['recipe']}, {row['variant']}: {what} {told} ({signed}{certain}{others})"
 
 
-def two_amounts(old: float, new: float, unit: str) -> str:
-    """Print an old and a new amount with as many digits as tell them apart.
+def two_amounts(old: float, new: float, unit: str, whole: tuple[bool, bool] = (True, True)) -> str:
+    """Print an old and a new amount with as many digits as tell them apart; one that is not whole is "at least".
 
     Examples
     --------
     >>> two_amounts(412.31, 380.2, "mg"), two_amounts(1.5512, 1.5519, "CAD")
     ('412 → 380 mg', '1.551 → 1.552 CAD')
+    >>> two_amounts(31.2, 25.6, "g", (True, False))
+    '31.2 → at least 25.6 g'
     """
     texts = [amount_text(old), amount_text(new)]
     for digits in range(4, 13):
-        if texts[0] != texts[1]:
+        if texts[0] != texts[1] or old == new:
             break
         texts = [f"{each:,.{digits}g}".replace("-", "−") for each in (old, new)]
-    return f"{texts[0]} → {texts[1]} {unit}".strip()
+    bounds = ["" if known or np.isnan(each) else "at least " for each, known in zip((old, new), whole, strict=True)]
+    return f"{bounds[0]}{texts[0]} → {bounds[1]}{texts[1]} {unit}".strip()
 
 
 def food_sentences(foods: pd.DataFrame) -> list[str]:
@@ -214,9 +247,9 @@ def input_sentences(inputs: pd.DataFrame) -> list[str]:
     return said
 
 
-def _first(sentences: Sequence[str], most: int) -> list[str]:
+def _first(sentences: Sequence[str], most: int, kinds: str = "") -> list[str]:
     left = len(sentences) - most
-    return [f"- {each}" for each in sentences[:most]] + ([f"- and {left:,} more"] if left > 0 else [])
+    return [f"- {each}" for each in sentences[:most]] + ([f"- and {left:,} more{kinds}"] if left > 0 else [])
 
 
 def _rest(changes: Changes, told: int) -> list[str]:
@@ -251,10 +284,13 @@ def changes_text(changes: Changes, where: str = "--format csv, or --folder DIR")
     str
         At most about 40 lines.
     """
-    blocks = [[f"What changed: {plain(changes.old)} → {plain(changes.new)}", f"{changes_headline(changes)}."]]
+    unlike = [f"Asked otherwise: {plain('; '.join(changes.unlike))}."] if changes.unlike else []
+    blocks = [[f"What changed: {plain(changes.old)} → {plain(changes.new)}", *unlike, f"{changes_headline(changes)}."]]
     flips = flip_sentences(changes)
     if flips:
-        blocks.append(["FLIPPED", *_first(flips, MOST_FLIPS)])
+        blocks.append(
+            ["FLIPPED", *_first(flips, MOST_FLIPS, f" {'kind' if len(flips) == MOST_FLIPS + 1 else 'kinds'} of flip")]
+        )
     if len(changes.inputs):
         blocks.append(["INPUTS THAT ARE OTHERS", *_first(input_sentences(changes.inputs), MOST_INPUTS)])
     if len(changes.foods):

@@ -19,28 +19,33 @@ from swaptable.amounts.cost import Price
 from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
 from swaptable.deciding.yardsticks import COST, DENSITY, Measured, measure, with_cost, yardstick_named
 from swaptable.foods.reference import Z
+from swaptable.judging.allergens import allergens_of
 from swaptable.judging.audiences import Audience
-from swaptable.judging.cautions import allergens_of, cautions_for, swap_concerns
-from swaptable.judging.claims import claim_verdicts, front_of_pack, judge_claims
+from swaptable.judging.cautions import cautions_for, swap_concerns
+from swaptable.judging.claims import claim_verdicts, judge_claims
 from swaptable.judging.daily_values import daily_value_word, percent_daily_value, valued_as
+from swaptable.judging.front_of_pack import front_of_pack
 from swaptable.judging.targets import Aims, day_targets, find_aims, judge_servings
 from swaptable.judging.verdicts import LEVEL
 
 __all__ = [
-    "ABSENT", "ALLERGEN", "AMOUNT_KEYS", "BEST", "CAUTION", "CONCERN", "FRONTIER", "RANK_KEYS", "VERDICT_KEYS",
-    "WORD", "Conclusions", "allergen_rows", "amount_rows", "conclude", "rank_rows", "verdict_rows", "word_rows",
+    "ABSENT", "ALLERGEN", "AMOUNT_KEYS", "BEST", "CAUTION", "CONCERN", "FRONTIER", "RANK_KEYS", "SYMBOL_WORDS",
+    "VERDICT_KEYS", "WORD", "Conclusions", "allergen_rows", "amount_rows", "conclude", "rank_rows", "verdict_rows",
+    "word_rows",
 ]  # fmt: skip
 
 AMOUNT_KEYS = ["recipe", "variant", "component", "basis"]
 VERDICT_KEYS = ["recipe", "audience", "regime", "rule", "name", "group", "component", "variant"]
 RANK_KEYS = ["recipe", "measure", "variant"]
 _AMOUNT_VALUES = ["unit", "amount", "standard_error", "whole", "watched"]
-_VERDICT_VALUES = ["verdict", "why", "amount", "high_90", "unit"]
+_VERDICT_VALUES = ["verdict", "why", "amount", "high_90", "unit", "whole"]
 _RANK_VALUES = ["unit", "value", "standard_error", "place"]
 WORD, FRONTIER, BEST = "word", "frontier", "best by aims"
 CONCERN, CAUTION, ALLERGEN = "concern of the class", "caution", "allergen"
 # What is said where there is no row: these rules list only what they find.
 ABSENT = {CAUTION: "not called for", ALLERGEN: "none named"}
+# What the verdicts on the condition of the symbol mean for the symbol.
+SYMBOL_WORDS = {"met": "called for", "not met": "not called for"}
 SAME = 9  # significant digits to which two values share a place
 
 
@@ -56,11 +61,12 @@ class Conclusions:
         :data:`AMOUNT_KEYS`, ``unit``, ``amount``, ``standard_error`` (of the mean; NaN where not known), ``whole``
         (nothing is missing), ``watched`` (the audience raises it, keeps it down or shows it).
     verdicts : DataFrame
-        :data:`VERDICT_KEYS`, ``verdict``, ``why``, ``amount`` and ``high_90`` in ``unit`` where it rests on one number.
+        :data:`VERDICT_KEYS`, ``verdict``, ``why``, ``amount`` and ``high_90`` in ``unit`` where it rests on one
+        number, ``whole`` (False: the number is a lower bound).
     ranks : DataFrame
         :data:`RANK_KEYS`, ``unit``, ``value``, ``standard_error`` and ``place`` (1 is best; NaN: not known).
     pair_error : callable
-        (recipe, measure, variant, other variant) → standard error of their difference.
+        (recipe, measure, variant, other variant) → standard error of their difference; NaN where not known.
     foods : dict
         Code of every food that is used → recipes that use it; empty where that is not recorded.
     """
@@ -129,7 +135,7 @@ def word_rows(percent: pd.DataFrame, amounts: pd.DataFrame, regime: str) -> pd.D
         whole = np.all([part["whole"] == True for part in parts], axis=0)  # noqa: E712 (NaN is not whole)
         relative = parts[0]["standard_error"] / parts[0]["amount"] if len(parts) == 1 else np.nan
         words = [daily_value_word(each, regime, whole=bool(all_)) for each, all_ in zip(values, whole, strict=True)]
-        rows = pd.DataFrame({"variant": values.index, "verdict": words, "amount": values.to_numpy()})
+        rows = pd.DataFrame({"variant": values.index, "verdict": words, "amount": values.to_numpy(), "whole": whole})
         rows["high_90"] = (values * (1 + Z[LEVEL] * relative)).to_numpy()
         tables.append(rows.assign(component=component, rule=WORD, name="words for a little and a lot", unit="% DV"))
     return verdict_rows(pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()).assign(regime=regime)
@@ -173,9 +179,12 @@ def conclude(
     place_of = {label: place for place, label in enumerate(amounts.grid.labels)}
 
     def pair_error(_: str, name: str, one: str, other: str) -> float:
-        return float(measured[name].difference_errors([place_of[other]])[place_of[one], 0])
+        found, places = measured[name], [place_of[one], place_of[other]]
+        if not found.whole[places].all():
+            return np.nan  # what differs may be what is missing
+        return float(found.difference_errors(places[1:])[places[0], 0])
 
-    codes = {line.food.code for lines in amounts.grid.lines.values() for line in lines.values()}
+    codes = sorted({line.food.code for lines in amounts.grid.lines.values() for line in lines.values()})
     return Conclusions(
         run,
         table.assign(recipe=recipe),
@@ -234,7 +243,7 @@ def _judged(amounts: Amounts, aims: Mapping[tuple[str, str], Aims]) -> list[pd.D
         tables.append(verdict_rows(told))
     symbols = front_of_pack(amounts)
     symbols = symbols.assign(amount=symbols["percent"], unit="% DV", name="front-of-package symbol")
-    tables.append(verdict_rows(symbols.assign(rule="symbol", verdict=symbols["word"])))
+    tables.append(verdict_rows(symbols.assign(rule="symbol", verdict=symbols["word"].replace(SYMBOL_WORDS))))
     for regime in dict.fromkeys(regime for _, regime in aims):
         claims = claim_verdicts(judge_claims(amounts, regime))
         told = claims.assign(rule="claim", name=claims["title"], verdict=claims["word"], regime=regime)

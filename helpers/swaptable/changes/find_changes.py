@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from swaptable.basics.errors import InputError, SwaptableError
-from swaptable.basics.folders import DATA, HOME
+from swaptable.basics.folders import DATA, HOME, REPORTS
 from swaptable.changes.changes import Changes
 from swaptable.changes.release_changes import RUNS, compare_releases
-from swaptable.changes.run_changes import REPORTS, compare_entries, compare_folders, compare_ledger, compare_reports
+from swaptable.changes.run_changes import compare_entries, compare_folders, compare_ledger, compare_reports
 from swaptable.changes.run_results import PROVENANCE
+from swaptable.foods.joined import SEPARATOR
 
 __all__ = ["find_changes"]
 
@@ -37,7 +38,8 @@ def find_changes(
     Parameters
     ----------
     old, new : str or Path, optional
-        Two food releases (names or folders), two folders of runs, two folders of reports, or two numbers of entries
+        Two food releases (names or folders, also joined, such as
+        ``later+sr28``), two folders of runs, two folders of reports, or two numbers of entries
         of the ledger; without both, the last entry of every run and the one before it.
     recipes, audience, regime, prices, runs, new_factors : optional
         Of releases: as for :func:`swaptable.changes.release_changes.compare_releases`.
@@ -88,12 +90,16 @@ def _place(name: str) -> Path:
     return next((path for path in (Path(name), HOME / name) if path.is_dir()), Path(name))
 
 
+def _is_release(name: str) -> bool:
+    return any((place / "manifest.json").is_file() for place in (_place(name), DATA / "foods" / name))
+
+
 def _kind(name: str) -> str:
     """Tell what a side is."""
     place = _place(name)
     if (place / PROVENANCE).is_file():
         return RUN
-    if (place / "manifest.json").is_file() or (DATA / "foods" / name / "manifest.json").is_file():
+    if all(_is_release(part.strip()) for part in ([name] if place.is_dir() else name.split(SEPARATOR))):
         return RELEASE
     if any(place.glob(f"[!.]*/{PROVENANCE}")):
         return FOLDER

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
 from swaptable.basics.errors import listed
 from swaptable.foods.component_identity import factor_between
-from swaptable.foods.current_release import code_map
+from swaptable.foods.current_release import FIRST, code_map
 from swaptable.foods.reference import component_label
-from swaptable.foods.release import Food, FoodRelease
+from swaptable.foods.release import Food, FoodRelease, open_release
 from swaptable.foods.values import evidence_of
-from swaptable.judging.findings import amount_text
+from swaptable.judging.findings import amount_text, plain_name
 from swaptable.releases.code_changes import match_codes
 
-__all__ = ["COLUMNS", "change_text", "food_changes", "successors"]
+__all__ = ["COLUMNS", "change_text", "component_words", "food_changes", "successors"]
 
 COLUMNS = ["code", "description", "kind", "component", "unit", "old", "new", "difference", "why", "used_by"]
 VALUE, ANALYSIS, WORDS = "value", "evidence", "description"
@@ -55,7 +56,11 @@ def successors(old: FoodRelease, new: FoodRelease) -> dict[str, str]:
 
 
 def food_changes(
-    old: FoodRelease, new: FoodRelease, codes: Mapping[str, str], used: Mapping[str, Iterable[str]]
+    old: FoodRelease,
+    new: FoodRelease,
+    codes: Mapping[str, str],
+    used: Mapping[str, Iterable[str]],
+    elsewhere: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """List what is said otherwise of each food that is used.
 
@@ -66,6 +71,9 @@ def food_changes(
         From :func:`successors`.
     used : mapping
         Code of the old release, or of the new one for a food that is new → names of recipes that use it.
+    elsewhere : mapping of str, optional
+        Full code of the old release → full code of a food of another one than the new that stands for it by an answer;
+        itself, if the answer was to stay with it.
 
     Returns
     -------
@@ -75,10 +83,18 @@ def food_changes(
         ``portion`` [g], ``renumbered``, ``vanished``, ``new``; ``why``: new analysis (the value is measured, and number
         of analyses, standard error or derivation changed), other grounds, another source, or no reason given.
     """
-    both = {code: codes[code] for code in used if code in codes and code in old.foods.index}
+    order = sorted(used, key=lambda code: (code not in old.foods.index, code))  # the same whoever asks
+    used = {code: used[code] for code in order}
+    at_hand = [code for code in used if code in codes and old.full_code(code) not in (elsewhere or {})]
+    both = {code: codes[code] for code in at_hand if code in old.foods.index}
     rows: list[dict[str, object]] = []
     for code in used:
-        rows += _of_food(code, codes.get(code), old, new)
+        full = old.full_code(code)
+        answer = (elsewhere or {}).get(full, "")
+        if not answer:
+            rows += _of_food(code, codes.get(code), old, new)
+        elif answer != full:
+            rows.append(_row(code, "renumbered", code, answer, "stands for it by an answer"))
     tables = [_values(old, new, both), pd.DataFrame(rows)]
     table = pd.concat([each for each in tables if len(each)] or [pd.DataFrame()], ignore_index=True)
     table = table.reindex(columns=COLUMNS)
@@ -214,10 +230,29 @@ def _told(value: object) -> str:
     return str(value) or "not given"
 
 
+@lru_cache
+def _published_names() -> dict[str, str]:
+    return {str(tag): str(name) for tag, name in open_release(FIRST).components["name"].items()}
+
+
+def component_words(tag: str) -> str:
+    """Name a component inside a sentence: in our words, else as the first release does.
+
+    Examples
+    --------
+    >>> component_words("NA"), component_words("F10D0"), component_words("SUCS")
+    ('sodium', 'fatty acid 10:0', 'sucrose')
+    """
+    if component_label(tag) != tag or tag not in _published_names():
+        return plain_name(tag)
+    name = _published_names()[tag]
+    return f"fatty acid {name}" if name[:1].isdigit() else name[:1].lower() + name[1:]
+
+
 def change_text(row: pd.Series) -> str:
     """Say in a few words what changed of a food."""
     if row["kind"] in (VALUE, ANALYSIS):
-        what = f"{component_label(str(row['component'])).lower()}"
+        what = component_words(str(row["component"]))
         old, new = float(row["old"]), float(row["new"])
         if row["kind"] == ANALYSIS:
             return f"{what} the same, {row['why']}"

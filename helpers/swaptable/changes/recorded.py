@@ -13,6 +13,7 @@ from swaptable.changes.conclusions import (
     CAUTION,
     CONCERN,
     FRONTIER,
+    SYMBOL_WORDS,
     Conclusions,
     allergen_rows,
     amount_rows,
@@ -21,6 +22,8 @@ from swaptable.changes.conclusions import (
     word_rows,
 )
 from swaptable.changes.run_results import RunResults
+from swaptable.deciding.yardsticks import COST, DENSITY
+from swaptable.foods.reference import published_table
 from swaptable.judging.daily_values import REGIMES
 
 __all__ = ["OBJECTIVE", "conclusions_of"]
@@ -82,6 +85,8 @@ def _words(found: RunResults, source: str, rule: str, about: _About, **renamed: 
     for column in ("unit", "why"):
         if column in table:
             rows[column] = table[column]
+    if "whole" in table:
+        rows["whole"] = table["whole"].map({"True": True, "False": False})
     extra = {column: table[column] for column in ("recipe", "audience") if column in table}
     rows = rows.assign(rule=rule, **{**about, **extra})
     return verdict_rows(rows[rows["verdict"] != ""])
@@ -90,7 +95,10 @@ def _words(found: RunResults, source: str, rule: str, about: _About, **renamed: 
 def _symbols(found: RunResults, source: str, about: _About) -> pd.DataFrame:
     """Read the screen for the Canadian symbol, which is the same for each regime; it rests on percentages."""
     rows = _words(found, source, "symbol", {**about, "regime": ""}, component="component", name="category")
-    return rows.assign(amount=found.numbers(source, "percent"), unit="% DV", name="front-of-package symbol")
+    words = rows["verdict"].replace(SYMBOL_WORDS)
+    return rows.assign(
+        amount=found.numbers(source, "percent"), unit="% DV", name="front-of-package symbol", verdict=words
+    )
 
 
 def _study(found: RunResults, about: _About) -> _Read:
@@ -163,7 +171,7 @@ def _study_amounts(found: RunResults, recipe: str) -> pd.DataFrame:
     parts = [amount_rows(rows)]
     if _COST in variants:
         cost = pd.DataFrame({"variant": variants["variant"], "amount": found.numbers("variants", _COST)})
-        cost = cost.assign(component="cost", unit=_currency(variants), basis="per serving", standard_error=0.0)
+        cost = cost.assign(component=COST, unit=_currency(variants), basis="per serving", standard_error=0.0)
         parts.append(amount_rows(cost.assign(whole=cost["amount"].notna(), watched=True)))
     return pd.concat(parts, ignore_index=True).assign(recipe=recipe)
 
@@ -176,6 +184,23 @@ def _percent_words(found: RunResults, amounts: pd.DataFrame, about: _About) -> p
     columns = {name: found.numbers("percent_daily_value", name).to_numpy() for name in table.columns[1:]}
     percent = pd.DataFrame(columns, index=pd.Index(table["variant"]))
     return word_rows(percent, amounts, regime).assign(**about)
+
+
+def _measured(column: str) -> tuple[str, str, str]:
+    """Take the name of a measure's column apart, as :class:`swaptable.deciding.yardsticks.Yardstick` puts it together.
+
+    Examples
+    --------
+    >>> _measured("cost_CAD_per_serving"), _measured("vitamin_c_mg_per_100_kcal")
+    (('cost', 'CAD', 'per serving'), ('VITC', 'mg', 'per 100 kcal'))
+    """
+    labels = published_table("components").set_index("component")["label"]
+    tags = {label.lower().replace(" ", "_"): tag for tag, label in labels.items()}
+    tags |= {name.replace(" ", "_"): name for name in (COST, DENSITY)}
+    name_unit, _, basis = column.rpartition("_per_")
+    known = max((name for name in tags if name_unit.startswith(f"{name}_")), key=len, default="")
+    name = known or name_unit.rpartition("_")[0]
+    return tags.get(name, name.upper()), name_unit[len(name) + 1 :].replace("_", " "), f"per {basis.replace('_', ' ')}"
 
 
 def _decision(found: RunResults, about: _About) -> _Read:
@@ -196,7 +221,8 @@ def _decision(found: RunResults, about: _About) -> _Read:
     for column in measured:
         rows = pd.DataFrame({"variant": names, "amount": found.numbers("ranking", column)})
         rows["standard_error"] = errors if column == measured[0] else 0.0 if column.startswith("cost") else np.nan
-        rows = rows.assign(component=column.replace("_", " "), whole=rows["amount"].notna(), watched=True)
+        component, unit, basis = _measured(column)
+        rows = rows.assign(component=component, unit=unit, basis=basis, whole=rows["amount"].notna(), watched=True)
         amounts.append(amount_rows(rows))
     ranked = pd.DataFrame({"variant": names, "value": found.numbers("ranking", measured[0]), "standard_error": errors})
     ranked = ranked.assign(measure=OBJECTIVE, unit="", place=found.numbers("ranking", "rank"), recipe=about["recipe"])
@@ -204,8 +230,8 @@ def _decision(found: RunResults, about: _About) -> _Read:
     return table, pd.concat(verdicts, ignore_index=True), rank_rows(ranked, more=True), {"ranking", "verdicts"}
 
 
-def _survey(found: RunResults, about: _About) -> _Read:
-    """Read a survey: the verdicts on each recipe as written and on its best variant, for each audience."""
+def _programme(found: RunResults, about: _About) -> _Read:
+    """Read a programme: the verdicts on each recipe as written and on its best variant, for each audience."""
     of_all = {**about, "audience": ""}
     scores = found.table("scores", "recipe", "audience", "which", "variant")
     best = scores[scores["which"] == "best"]
@@ -236,5 +262,5 @@ def _survey(found: RunResults, about: _About) -> _Read:
 _READERS: dict[tuple[str, ...], Callable[[RunResults, _About], _Read]] = {
     ("variants", "targets", "differences", "amounts", "claims", "front_of_pack"): _study,
     ("ranking", "verdicts"): _decision,
-    ("scores", "targets", "symbols", "claims"): _survey,
+    ("scores", "targets", "symbols", "claims"): _programme,
 }

@@ -15,11 +15,11 @@ from swaptable.basics.folders import DATA, files_in, find_file, shown
 from swaptable.changes.changes import Changes, Difference, collected, difference_of
 from swaptable.changes.conclusions import Conclusions, conclude
 from swaptable.changes.food_changes import food_changes, successors
-from swaptable.foods.current_release import CURRENT
+from swaptable.foods.cooking_factors import FACTORS
+from swaptable.foods.current_release import CURRENT, code_map, read_current
 from swaptable.foods.imputation import fill_gaps
-from swaptable.foods.joined import SEPARATOR, join, open_release
+from swaptable.foods.joined import SEPARATOR, JoinedRelease, join, open_release
 from swaptable.foods.recoded import RecodedRelease, recoded
-from swaptable.foods.reference import FACTORS
 from swaptable.foods.release import FoodRelease
 from swaptable.judging.audiences import Audience, read_audience
 from swaptable.judging.study import GAPS
@@ -125,7 +125,8 @@ def compare_releases(
     Parameters
     ----------
     old, new : str or Path
-        Food releases by name or folder; one each, other releases that a run joins stay as they are.
+        Food releases by name or folder. Of several joined, such as ``later+sr28``, the first is compared, and the
+        others are at hand beside it; so are releases that a run joins, and those that an answer says to stay with.
     recipes : sequence of str, optional
         Recipes for ``audience``, ``regime`` and ``prices``; by default those of the runs file.
     audience, regime, prices : optional
@@ -147,7 +148,7 @@ def compare_releases(
     InputError, SwaptableError
         If a file or parameter cannot be used, or a recipe cannot be computed even on the old release.
     """
-    before, after = (_one_release(each) for each in (old, new))
+    (before, *with_old), (after, *with_new) = (_parts(each) for each in (old, new))
     if new_factors and new_factors not in FACTORS:
         raise SwaptableError(
             f"found factors '{new_factors}'; expected {' or '.join(FACTORS)}{nearest(new_factors, FACTORS)}"
@@ -159,19 +160,41 @@ def compare_releases(
         left_out: list[str] = []
     else:
         cases, left_out = cases_of(_chosen(Path(runs), only))
-    found = _Compared(before, after, new_factors)
+    found = _Compared(before, after, new_factors, with_old, with_new)
     for case in cases:
         found.add(case)
     if not (found.compared or found.lost or found.foods):
         told = listed([*left_out, *found.left_out], 4)
-        raise SwaptableError(f"found nothing that computes a recipe on '{before.name}' ({told}); name a recipe")
+        raise SwaptableError(
+            f"{_switched(before, cases)}found nothing that computes a recipe on '{before.name}' ({told}); name a recipe"
+        )
     return found.changes(left_out)
 
 
-def _one_release(name: str | Path) -> FoodRelease:
-    if SEPARATOR in str(name) and not Path(name).is_dir():
-        raise SwaptableError(f"found '{name}'; compare one release with one other: what a run joins to it stays joined")
-    return open_release(name)
+def _parts(name: str | Path) -> tuple[FoodRelease, ...]:
+    """Open the releases that a name joins: the one to compare, and those beside it."""
+    found = open_release(name)
+    return found.parts if isinstance(found, JoinedRelease) else (found,)
+
+
+def _targets(release: FoodRelease) -> tuple[FoodRelease, ...]:
+    """Give the releases behind what a run reads, the main one first."""
+    target = release.target if isinstance(release, RecodedRelease) else release
+    return target.parts if isinstance(target, JoinedRelease) else (target,)
+
+
+def _joined(main: FoodRelease, others: Iterable[FoodRelease]) -> FoodRelease:
+    """Join releases to one, each once."""
+    beside = {each.sha256: each for each in others if each.sha256 != main.sha256}
+    return join(main, *beside.values()) if beside else main
+
+
+def _switched(old: FoodRelease, cases: Iterable[Case]) -> str:
+    """Say that runs which ask for the current release read another one now, if that is why nothing was compared."""
+    now = read_current().release
+    if not any(CURRENT in case.release.split(SEPARATOR) for case in cases) or now.split(SEPARATOR)[0] == old.name:
+        return ""
+    return f"the runs use '{CURRENT}', which is now '{now}', not '{old.name}': "
 
 
 def _chosen(path: Path, only: Sequence[str]) -> list[Run]:
@@ -196,9 +219,20 @@ class _Read:
 class _Compared:
     """What was found so far, case by case."""
 
-    def __init__(self, old: FoodRelease, new: FoodRelease, new_factors: str) -> None:
+    def __init__(
+        self,
+        old: FoodRelease,
+        new: FoodRelease,
+        new_factors: str,
+        with_old: Sequence[FoodRelease],
+        with_new: Sequence[FoodRelease],
+    ) -> None:
         self.old, self.new, self.new_factors = old, new, new_factors
         self.codes = successors(old, new)
+        self.stays = _stays(old, new)
+        names = sorted({code.partition(":")[0] for code in self.stays.values()})
+        further = [old if name == old.name else open_release(name) for name in names]
+        self.with_old, self.with_new = with_old, [*with_new, *further]
         self.differences: list[Difference] = []
         self.foods: dict[str, set[str]] = {}
         self.compared: list[str] = []
@@ -238,23 +272,22 @@ class _Compared:
         """Open both releases as a case reads them; None if it does not read the old one."""
         names = [name.strip() for name in case.release.split(SEPARATOR)]
         parts = [self.old if name == self.old.name else open_release(name) for name in names]
-        at = next((place for place, part in enumerate(parts) if self._is_old(part)), None)
-        if at is None:
+        part = next((part for part in parts if _targets(part)[0].sha256 == self.old.sha256), None)
+        if part is None:
             return None
-        beside = [part for place, part in enumerate(parts) if place != at]
-        one, other = (join(each, *beside) if beside else each for each in (self.old, self.new))
-        part = parts[at]
+        beside = [target for each in parts for target in _targets(each) if target.sha256 != self.old.sha256]
+        one, other = _joined(self.old, [*beside, *self.with_old]), _joined(self.new, [*beside, *self.with_new])
         codes, replaced = (dict(part.codes), part.replaced) if isinstance(part, RecodedRelease) else ({}, ())
         before = recoded(one, tuple(codes.items()), replaced) if codes else one
         if self.old.sha256 == self.new.sha256:
             return _Read(before, before, codes)
         now = {self.old.full_code(each): self.new.full_code(code) for each, code in self.codes.items()}
-        pairs = now | {code: now[each] for code, each in codes.items() if each in now}
+        now |= self.stays
+        # what stayed with another release when the current one was chosen, stays with it still if it is at hand
+        here = {each.name for each in _targets(other)}
+        kept = {code: now.get(each, each) for code, each in codes.items()}
+        pairs = now | {code: each for code, each in kept.items() if each.partition(":")[0] in here}
         return _Read(before, recoded(other, tuple(pairs.items()), (self.old.name, *replaced)), codes)
-
-    def _is_old(self, part: FoodRelease) -> bool:
-        target = part.target if isinstance(part, RecodedRelease) else part
-        return target.sha256 == self.old.sha256
 
     def _note_foods(self, foods: Mapping[str, set[str]], read: _Read, release: FoodRelease) -> None:
         """Note the foods that a recipe uses: of the new release those that stand for none of the old one."""
@@ -273,12 +306,20 @@ class _Compared:
             old=names[0],
             new=names[1] + factors,
             compared=tuple(dict.fromkeys(self.compared)),
-            foods=food_changes(self.old, self.new, self.codes, self.foods),
+            foods=food_changes(self.old, self.new, self.codes, self.foods, self.stays),
             **collected(self.differences),
             lost=tuple(dict.fromkeys(self.lost)),
             left_out=(*left_out, *dict.fromkeys(self.left_out)),
             sources=f"Estimates. Foods: {names[0]}; {names[1]}{factors}.",
         )
+
+
+def _stays(old: FoodRelease, new: FoodRelease) -> dict[str, str]:
+    """Give the foods for which people answered with a food of a third release, or to stay with the old one."""
+    if old.sha256 == new.sha256:
+        return {}
+    known = code_map([old.name], new.name)
+    return {one: other for one, other in known.items() if other.partition(":")[0] != new.name}
 
 
 def _concluded(case: Case, recipe: Recipe, release: FoodRelease, factors: str) -> Conclusions:

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from swaptable.basics.errors import InputError, listed, nearest
-from swaptable.basics.folders import HOME, shown
+from swaptable.basics.folders import shown
 from swaptable.basics.whole_files import write_whole
 from swaptable.changes.changes import Changes, Difference, collected, difference_of
 from swaptable.changes.recorded import conclusions_of
@@ -19,7 +19,6 @@ from swaptable.changes.run_results import PROVENANCE, RunResults, folder_results
 from swaptable.runs import ledger
 
 __all__ = [
-    "REPORTS",
     "compare_entries",
     "compare_folders",
     "compare_ledger",
@@ -28,7 +27,6 @@ __all__ = [
     "remember",
 ]
 
-REPORTS = HOME / "reports"
 TOLD = ".told.json"  # in the reports folder: up to which entry of the ledger changes were told
 _SIDES = ("old", "new")
 
@@ -39,8 +37,8 @@ def compare_folders(old: Path, new: Path) -> Changes:
     Parameters
     ----------
     old, new : Path
-        Such as ``reports/barley_pot_blood_pressure``, today's and an earlier copy. The names need not be the same: two
-        versions of a recipe can be compared so.
+        Such as ``reports/barley_pot_blood_pressure``, today's and an earlier copy. The names need not be the same: one
+        recipe can be compared for two audiences so.
 
     Returns
     -------
@@ -49,17 +47,34 @@ def compare_folders(old: Path, new: Path) -> Changes:
     Raises
     ------
     InputError
-        If a folder is not what a run leaves.
+        If a folder is not what a run leaves, or the two are of two notebooks or recipes.
     """
     pair = (folder_results(old), folder_results(new))
-    _refuse_two_notebooks(*pair)
+    _refuse_unlike(*pair)
     return _compared([pair], *(f"{each.where} ({each.finished})" for each in pair))
 
 
-def _refuse_two_notebooks(one: RunResults, other: RunResults) -> None:
+def _refuse_unlike(one: RunResults, other: RunResults) -> None:
     if one.notebook != other.notebook:
         problem = f"was made by the notebook {one.notebook}, {other.where} by {other.notebook}; compare runs of one"
         raise InputError(problem, file=one.where)
+    if _two_recipes(one, other):
+        recipes = [each.parameters["recipe"] for each in (one, other)]
+        problem = f"is of the recipe '{recipes[0]}', {other.where} of '{recipes[1]}'; compare runs of one recipe"
+        raise InputError(problem, file=one.where)
+
+
+def _two_recipes(one: RunResults, other: RunResults) -> bool:
+    recipes = [each.parameters.get("recipe") for each in (one, other)]
+    return None not in recipes and recipes[0] != recipes[1]
+
+
+def _unlike(before: RunResults, after: RunResults) -> list[str]:
+    """Say which audience or regime is another one."""
+    found = _others(before.parameters, after.parameters)
+    asked = ("audience", "audiences", "regime")
+    return [f"{name} {old or 'not there'} → {new or 'not there'} ({after.run})" for name, old, new in found
+            if name in asked]  # fmt: skip
 
 
 def compare_reports(old: Path, new: Path, only: Sequence[str] = ()) -> Changes:
@@ -116,7 +131,7 @@ def compare_entries(reports: Path, old: int, new: int) -> Changes:
     Raises
     ------
     InputError
-        If there is no such entry.
+        If there is no such entry, or the two are of two notebooks or recipes.
     """
     entries = {entry.number: entry for entry in _entries(reports)}
     for number in (old, new):
@@ -124,7 +139,7 @@ def compare_entries(reports: Path, old: int, new: int) -> Changes:
             problem = f"found no entry {number}; expected a number from {min(entries)} to {max(entries)}"
             raise InputError(problem, file=shown(reports))
     pair = (ledger_results(reports, entries[old]), ledger_results(reports, entries[new]))
-    _refuse_two_notebooks(*pair)
+    _refuse_unlike(*pair)
     return _compared([pair], *(f"{each.where}: {each.run} ({each.finished})" for each in pair))
 
 
@@ -202,11 +217,16 @@ def last_entry(reports: Path) -> int:
 def _compared(pairs: Sequence[tuple[RunResults, RunResults]], old: str, new: str, alone: Iterable[str] = ()) -> Changes:
     """Compare pairs of recorded runs."""
     differences: list[Difference] = []
-    inputs, tables, compared, left_out = [], [], [], list(alone)
+    inputs, tables, compared, left_out, unlike = [], [], [], list(alone), []
     for before, after in pairs:
         if before.notebook != after.notebook:
             left_out.append(f"{after.run} (made by {before.notebook} before, by {after.notebook} now)")
             continue
+        if _two_recipes(before, after):
+            recipes = [each.parameters["recipe"] for each in (before, after)]
+            left_out.append(f"{after.run} (of the recipe {recipes[0]} before, of {recipes[1]} now)")
+            continue
+        unlike += _unlike(before, after)
         compared.append(before.run)
         recipe = str(before.parameters.get("recipe", before.run))
         audience = str(before.parameters.get("audience", ""))
@@ -226,6 +246,7 @@ def _compared(pairs: Sequence[tuple[RunResults, RunResults]], old: str, new: str
         inputs=pd.DataFrame(inputs, columns=["run", "kind", "name", "old", "new"]),
         tables=pd.DataFrame(tables, columns=["run", "table", "old_rows", "new_rows", "other_rows"]),
         left_out=tuple(left_out),
+        unlike=tuple(unlike),
         sources=f"Estimates, as recorded: {old}; {new}.",
     )
 

@@ -16,7 +16,7 @@ from swaptable.amounts.nutrients import compute
 from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.downloads import Limits
-from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.errors import InputError, SwaptableError, counted, listed
 from swaptable.basics.folders import DATA, shown
 from swaptable.foods.current_release import (
     CURRENT,
@@ -160,11 +160,14 @@ def difference_lines(update: Update) -> list[str]:
     for difference in update.differences:
         old, kinds = difference.old, difference.kinds()
         counts = ", ".join(f"{kind} {int(rows.sum()):,}" for kind, rows in kinds.items())
-        lines.append(
-            f"{update.new.name} ({len(update.new.foods):,} foods) against {old.name} ({len(old.foods):,}): {counts}"
-        )
+        size = counted(len(update.new.foods), "food")
+        lines.append(f"{update.new.name} ({size}) against {old.name} ({len(old.foods):,}): {counts}")
         lines += _used_lines(update, difference, kinds)
-    lines += [f"asked: {question.sentence()}" for question in update.open]
+    asked = [question.sentence() for question in update.open]
+    if len(asked) == 1:
+        lines.append(f"asked: {asked[0]}")
+    elif asked:
+        lines += [f"asked of {len(asked)} foods in use:", *(f"  {each}" for each in asked)]
     return lines
 
 
@@ -174,12 +177,17 @@ def _used_lines(update: Update, difference: Differences, kinds: Mapping[str, pd.
         release, _, bare = use.code.rpartition(":")
         if release == difference.old.name:
             places.setdefault(bare, []).append(use)
+    if not places:
+        own = {use.code for use in update.uses if use.code.rpartition(":")[0] == update.new.name}
+        stay = f"; {counted(len(own), 'food')} of {update.new.name} they name by its own code" if own else ""
+        return [f"  recipes and days name no food of {difference.old.name}{stay}"]
     used = difference.table["old"].isin(list(places))
     counts = ", ".join(f"{kind} {int((kinds[kind] & used).sum())}" for kind in _KINDS)
-    lines = [f"  of the {len(places)} foods of {difference.old.name} that recipes and days use: {counts}"]
+    foods = "the one food" if len(places) == 1 else f"the {len(places)} foods"
+    lines = [f"  of {foods} of {difference.old.name} that recipes and days use: {counts}"]
     changed = difference.table[kinds["changed"] & used]
     for row in changed.head(MOST_LINES).to_dict("records"):
-        what = [f"{row['values']} values"] * bool(row["values"])
+        what = [counted(row["values"], "value")] * bool(row["values"])
         what += [word for word in ("words", "refuse") if row[word]]
         where = ", ".join(use.place for use in places[row["old"]])
         lines.append(f"  changed: {row['old']} is {row['new']} {row['description']}: {', '.join(what)} ({where})")
@@ -208,12 +216,7 @@ def switch_to(update: Update) -> Current:
     """
     data, new = update.data, update.new
     if update.open:
-        first = update.open[0]
-        raise SwaptableError(
-            f"{first.sentence()} Write its code as new_code in {shown(answers_file(data))} (with the release in front "
-            f"to stay with another, such as {first.code}), then switch; {len(update.open)} foods in use wait for an "
-            "answer"
-        )
+        raise SwaptableError(_unanswered(update))
     beside = _answered_elsewhere(update)
     used = {use.code.rpartition(":")[0] for use in update.uses}
     codes = tuple(name for name in update.olds if name in used or name == "sr28")
@@ -222,8 +225,25 @@ def switch_to(update: Update) -> Current:
     known = {old: at for old, at in update.known.items() if old.partition(":")[0] in codes}
     _check_recipes(recoded(target, tuple(known.items()), codes) if codes else target, update, data)
     chosen = Current(SEPARATOR.join(folders), codes)
-    write_current(chosen, data)
+    if chosen != read_current(data):
+        write_current(chosen, data)
     return chosen
+
+
+def _unanswered(update: Update) -> str:
+    """Say why there is no switch: one question in full; of several the foods, for :func:`difference_lines` has all."""
+    first, *others = update.open
+    how = (
+        f"as new_code in {shown(answers_file(update.data))} (with the release in front to stay with another, such as "
+        f"{first.code}), then switch"
+    )
+    if not others:
+        return f"{first.sentence()}. Write its code {how}; 1 food in use waits for an answer"
+    codes = listed(question.code for question in update.open)
+    return (
+        f"{len(update.open)} foods in use wait for an answer, which food of {update.new.name} each is: {codes}. "
+        f"Write the code of each {how}"
+    )
 
 
 def _answered_elsewhere(update: Update) -> dict[str, FoodRelease]:

@@ -7,9 +7,9 @@ import sys
 from pathlib import Path
 
 from swaptable.basics.errors import InputError, SwaptableError
-from swaptable.basics.folders import DATA, HOME, shown
+from swaptable.basics.folders import DATA, REPORTS, shown
 from swaptable.commands.codes import DONE, FLIPPED
-from swaptable.commands.shared import Commands, print_table
+from swaptable.commands.shared import PRICES, Commands, add_command, add_format, print_table
 
 __all__ = ["add_to"]
 
@@ -21,7 +21,7 @@ _TOLD = (
 
 def add_to(commands: Commands) -> None:
     """Add the command of this module to the command line."""
-    changes = commands.add_parser("changes", help=_TOLD, description=_TOLD)
+    changes = add_command(commands, "changes", _TOLD)
     sides = "food release (name or folder), folder of a run, folder of reports, or number of an entry of the ledger"
     changes.add_argument("old", nargs="?", default="", help=sides)
     changes.add_argument("new", nargs="?", default="", help="the same")
@@ -32,14 +32,16 @@ def add_to(commands: Commands) -> None:
     )
     changes.add_argument("--audience", default=None, help="of --recipe (general_adults)")
     changes.add_argument("--regime", choices=("US", "CA"), default=None, help="of --recipe (US)")
-    changes.add_argument("--prices", default=None, help="price file of --recipe (none)")
+    changes.add_argument("--prices", default=None, help=f"of --recipe: {PRICES}")
     changes.add_argument(
-        "--new-factors", default="", choices=("", "published", "estimated"),
-        help="retention factors of the new side, if others than the run says",
-    )  # fmt: skip
-    changes.add_argument("--reports", type=Path, default=HOME / "reports", help="folder of the ledger (reports/)")
+        "--new-factors",
+        default="",
+        choices=("published", "estimated"),
+        help="retention factors of the new side: published or estimated (as the old side)",
+    )
+    changes.add_argument("--reports", type=Path, default=REPORTS, help="folder of the reports (reports/)")
     changes.add_argument("--once", action="store_true", help="of the last report: only what was not told before")
-    changes.add_argument("--format", choices=("text", "csv", "json"), default="text")
+    add_format(changes, "text", "csv", "json")
     changes.add_argument("--folder", type=Path, default=None, help="new folder for tables, chart and text")
     changes.set_defaults(command=_changes)
 

@@ -8,7 +8,7 @@ import sys
 
 from swaptable.basics.errors import SwaptableError
 from swaptable.commands.codes import DONE
-from swaptable.commands.shared import Commands, print_table
+from swaptable.commands.shared import Commands, add_command, print_table
 
 __all__ = ["add_to"]
 
@@ -17,20 +17,20 @@ TABLES = ("best", "frontier", "ranges", "effects")
 
 def add_to(commands: Commands) -> None:
     """Add the command to the command line."""
-    explore = commands.add_parser("explore", help="what a recipe with very many variants offers, without listing them")
+    explore = add_command(commands, "explore", "what a recipe with very many variants offers, without listing them")
     explore.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
     explore.add_argument(
         "--measure",
         action="append",
         default=[],
-        help="'least sodium', 'most potassium', 'nutrient density'; may be repeated; the best are best in the first, "
-        "the frontier is that of the first two (sodium and nutrient density)",
+        help="'least sodium', 'most potassium', 'nutrient density'; may be repeated; the first decides which variants "
+        "are best, the first two make the frontier (sodium, nutrient density)",
     )
     explore.add_argument("--basis", default="serving", help="batch, serving, '100 g', '100 kcal' (serving)")
-    explore.add_argument("--best", type=int, default=10, help="how many of the best to name (10)")
+    explore.add_argument("--most", type=int, default=10, help="how many of the best to list (10)")
     explore.add_argument("--audience", default="general_adults", help="says which way is better (general_adults)")
     explore.add_argument("--table", choices=TABLES, help="which table to print as CSV (best)")
-    explore.add_argument("--format", choices=["csv", "json"], default="csv", help="csv, or json with all tables")
+    explore.add_argument("--format", choices=["csv", "json"], default="csv", help="csv, or json with all tables (csv)")
     explore.add_argument("--release", default="current", help="food release (current)")
     explore.add_argument("--factors", default="published", help="retention factors: published or estimated")
     explore.add_argument("--gaps", default="left", help="missing values: left, or filled with imputed ones")
@@ -55,7 +55,7 @@ def _explore(options: argparse.Namespace) -> int:
             options.measure or MEASURES,
             options.audience,
             basis=options.basis,
-            best=options.best,
+            best=options.most,
             release=options.release,
             factors=options.factors,
             gaps=options.gaps,

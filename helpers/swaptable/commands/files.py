@@ -7,11 +7,11 @@ import json
 import sys
 from pathlib import Path
 
-from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
+from swaptable.basics.errors import InputError, SwaptableError, counted, listed, nearest
 from swaptable.basics.folders import shown
 from swaptable.basics.logs import tell_error
 from swaptable.commands.codes import DONE, WRONG_INPUT
-from swaptable.commands.shared import Commands
+from swaptable.commands.shared import Commands, add_command
 
 __all__ = ["add_to"]
 
@@ -24,13 +24,12 @@ def add_to(commands: Commands) -> None:
 
 
 def _add_check(commands: Commands) -> None:
-    check = commands.add_parser("check", help="check recipes, audiences, days, prices and runs files without running")
-    check.add_argument("file", nargs="+", type=Path)
+    check = add_command(commands, "check", "check recipes, audiences, days, prices and runs files without running")
+    check.add_argument("file", nargs="+", type=Path, help="file, or the name of a recipe, audience or day in data/")
     check.set_defaults(command=_check)
 
 
 def _check(options: argparse.Namespace) -> int:
-
     wrong = 0
     for path in options.file:
         try:
@@ -81,26 +80,26 @@ def _checked(path: Path) -> str:
     from swaptable.runs.run_files import read_runs
 
     if path.suffix == ".csv":
-        return f"price file, {len(read_prices(path))} prices"
+        return f"price file, {counted(len(read_prices(path)), 'price')}"
     found, _ = read_yaml(path)
     kind = _kind_of_file(found)
     if kind == "audience":
         find_aims(read_audience(path), component_table(open_release()).set_index("component")["unit"])
         return "audience"
     if kind == "day":
-        return f"plan of a day, {len(add_up(read_day(path)).parts)} items"
+        return f"plan of a day, {counted(len(add_up(read_day(path)).parts), 'item')}"
     if kind == "runs":
-        return f"runs file, {len(read_runs(path))} runs"
+        return f"runs file, {counted(len(read_runs(path)), 'run')}"
     amounts = compute_recipe(path)
     lines = lines_table(amounts)
     noted = lines[lines["notes"] != ""].drop_duplicates(["ingredient", "notes"])
     notes = [f"\n  {name}: {note}" for name, note in zip(noted["ingredient"], noted["notes"], strict=True)]
-    count = len(amounts.grid.variants())
-    return f"recipe, {count} variants, weight as eaten {amounts.cooked_weight_origin}{''.join(notes)}"
+    count = counted(len(amounts.grid.variants()), "variant")
+    return f"recipe, {count}, weight as eaten {amounts.cooked_weight_origin}{''.join(notes)}"
 
 
 def _add_convert(commands: Commands) -> None:
-    convert = commands.add_parser("convert", help="a page, sheet or text into a recipe file, or a recipe into others")
+    convert = add_command(commands, "convert", "a page, sheet or text into a recipe file, or a recipe into others")
     convert.add_argument("source", type=Path, help="recipe file or its name, or .html .json .csv .tsv .xlsx .txt .md")
     convert.add_argument("target", type=Path, nargs="?", help="file to write: .yaml .csv .xlsx .json .parquet")
     convert.add_argument("--recipe", default="", help="number or title, where a page holds several recipes")
@@ -142,7 +141,7 @@ def _convert(options: argparse.Namespace) -> int:
 
 
 def _add_schema(commands: Commands) -> None:
-    schema = commands.add_parser("schema", help="print the JSON Schema of a recipe file, for editors")
+    schema = add_command(commands, "schema", "print the JSON Schema of a recipe file, for editors")
     schema.set_defaults(command=_schema)
 
 

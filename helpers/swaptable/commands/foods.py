@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import DATA, shown
 from swaptable.commands.codes import DONE, WRONG_INPUT
-from swaptable.commands.shared import Commands
+from swaptable.commands.shared import Commands, add_command, add_format
 
 if TYPE_CHECKING:
     from swaptable.foods.release import FoodRelease
@@ -28,13 +28,13 @@ def add_to(commands: Commands) -> None:
 
 
 def _add_find(commands: Commands) -> None:
-    find = commands.add_parser("find", help="list the foods that a cook's words may mean, best first")
+    find = add_command(commands, "find", "list the foods that a cook's words may mean, best first")
     find.add_argument("word", nargs="+", help="such as: peeled potato raw")
     find.add_argument("--group", default="", help="only foods of this group: its code, or words of its name")
     find.add_argument("--state", default="", help="only foods in this state: raw, boiled, canned, 'without salt' ...")
     find.add_argument("--component", default="", help="only foods that have a value for it: INFOODS tag or name")
     find.add_argument("--most", type=int, default=10, help="how many to list (10)")
-    find.add_argument("--format", choices=["csv", "json"], help="as a table for other programs")
+    find.add_argument("--format", choices=["csv", "json"], help="csv or json, for other programs (lines to read)")
     find.add_argument("--release", default="current", help="food release (current); several as sr28+mine")
     find.set_defaults(command=_find)
 
@@ -42,6 +42,7 @@ def _add_find(commands: Commands) -> None:
 def _find(options: argparse.Namespace) -> int:
     from swaptable.foods.joined import open_release
     from swaptable.foods.search import find_foods, hits_table
+    from swaptable.formats.csv_cells import harmless_table
 
     release = open_release(options.release)
     query = " ".join(options.word)
@@ -49,7 +50,7 @@ def _find(options: argparse.Namespace) -> int:
     hits = find_foods(query, release, options.most, **narrowed)
     table = hits_table(hits, release)
     if options.format == "csv":
-        table.to_csv(sys.stdout, index=False, lineterminator="\n")
+        harmless_table(table).to_csv(sys.stdout, index=False, lineterminator="\n")
     elif options.format == "json":
         print(table.to_json(orient="records", double_precision=15, force_ascii=False))
     else:
@@ -73,7 +74,7 @@ def _per_100_g(column: str, value: float) -> str:
 
 
 def _add_import(commands: Commands) -> None:
-    release = commands.add_parser("import", help="build a food release from a raw public one, or from a table of yours")
+    release = add_command(commands, "import", "build a food release from a raw public one, or from a table of yours")
     release.add_argument(
         "layout",
         choices=["sr28", "fdc", "cnf", "plain"],
@@ -87,7 +88,8 @@ def _add_import(commands: Commands) -> None:
         action="extend",
         nargs="+",
         default=[],
-        help="fdc: foundation, sr_legacy, survey, branded, experimental (the first three)",
+        help="fdc: foundation, sr_legacy, survey, branded, experimental; foundation, sr_legacy and survey are "
+        "taken if none is named",
     )
     release.add_argument(
         "--stand-in",
@@ -105,7 +107,7 @@ def _add_import(commands: Commands) -> None:
 
 
 def _import(options: argparse.Namespace) -> int:
-    from swaptable.releases.raw_tables import checks_told
+    from swaptable.releases.value_checks import checks_told
 
     _refuse_idle_options(options)
     release = _imported(options)
@@ -136,7 +138,8 @@ def _imported(options: argparse.Namespace) -> FoodRelease:
 
         return import_sr28(options.source, options.folder)
     if options.layout == "fdc":
-        from swaptable.releases.fooddata_central import DEFAULT_TYPES, import_fdc
+        from swaptable.releases.fdc_layout import DEFAULT_TYPES
+        from swaptable.releases.fooddata_central import import_fdc
 
         wrong = next((pair for pair in options.stand_in if pair.count("=") != 1), None)
         if wrong is not None:
@@ -153,16 +156,18 @@ def _imported(options: argparse.Namespace) -> FoodRelease:
 
 
 def _add_fit(commands: Commands) -> None:
-    fit = commands.add_parser("fit", help="estimate retention factors from a release's measured raw and cooked foods")
+    fit = add_command(commands, "fit", "estimate retention factors from a release's measured raw and cooked foods")
     fit.add_argument("--release", default="sr28", help="food release (sr28)")
     default = DATA / "reference" / "retention_estimates.csv"
-    fit.add_argument("--output", type=Path, default=default, help="data/reference/retention_estimates.csv")
+    fit.add_argument(
+        "--output", type=Path, default=default, help="file to write (data/reference/retention_estimates.csv)"
+    )
     fit.set_defaults(command=_fit)
 
 
 def _fit(options: argparse.Namespace) -> int:
+    from swaptable.foods.cooking_factors import retention_components, retention_table
     from swaptable.foods.joined import open_release
-    from swaptable.foods.reference import retention_components, retention_table
     from swaptable.retention.evidence import fit
     from swaptable.retention.pairs import find_pairs, pair_values
 
@@ -178,11 +183,13 @@ def _fit(options: argparse.Namespace) -> int:
 
 
 def _add_validate(commands: Commands) -> None:
-    validate = commands.add_parser("validate", help="predict measured cooked values with food families held out")
+    validate = add_command(commands, "validate", "predict measured cooked values with food families held out")
     validate.add_argument("--release", default="sr28", help="food release (sr28)")
-    validate.add_argument("--folds", type=int, default=10)
+    validate.add_argument(
+        "--folds", type=int, default=10, help="parts to deal the families into, each held out once (10)"
+    )
     validate.add_argument("--seed", type=int, action="append", help="deals families out; may be repeated (1, 2, 3)")
-    validate.add_argument("--format", choices=["csv", "json"], default="csv")
+    add_format(validate, "csv", "json")
     validate.set_defaults(command=_validate)
 
 

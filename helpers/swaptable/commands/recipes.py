@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from swaptable.basics.errors import SwaptableError
 from swaptable.commands.codes import DONE
-from swaptable.commands.shared import Commands, print_table
+from swaptable.commands.shared import PRICES, Commands, add_command, add_format, print_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,9 +28,9 @@ def add_to(commands: Commands) -> None:
 
 
 def _add_table(commands: Commands) -> None:
-    table = commands.add_parser("table", help="print the tidy table of a recipe")
+    table = add_command(commands, "table", "print the tidy table of a recipe")
     table.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
-    table.add_argument("--format", choices=["csv", "json"], default="csv")
+    add_format(table, "csv", "json")
     table.add_argument("--component", action="append", default=[], help="INFOODS tag or name; may be repeated")
     table.add_argument(
         "--basis", action="append", default=[], help="batch, serving, '100 g', '100 kcal'; may be repeated"
@@ -84,9 +84,9 @@ def _verdicts(amounts: Amounts, audience: str, regime: str) -> pd.DataFrame:
 
 
 def _add_day(commands: Commands) -> None:
-    day = commands.add_parser("day", help="print what a planned day adds up to, judged with its supplements")
+    day = add_command(commands, "day", "print what a planned day adds up to, judged with its supplements")
     day.add_argument("day", help="plan of a day, or the name of one in data/days/")
-    day.add_argument("--format", choices=["csv", "json"], default="csv")
+    add_format(day, "csv", "json")
     day.add_argument("--release", default="current", help="food release (current)")
     day.set_defaults(command=_day)
 
@@ -99,18 +99,18 @@ def _day(options: argparse.Namespace) -> int:
 
 
 def _add_decide(commands: Commands) -> None:
-    decide = commands.add_parser("decide", help="rank a recipe's variants by what is wanted and what is to be best")
+    decide = add_command(commands, "decide", "rank a recipe's variants by what is wanted and what is to be best")
     decide.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
     decide.add_argument("--want", action="append", default=[], help="such as 'sodium <= 600 mg'; may be repeated")
     decide.add_argument("--best", default="nutrient density", help="what the best is best in (nutrient density)")
     decide.add_argument("--audience", default="general_adults", help="for whom (general_adults)")
-    decide.add_argument("--prices", default="", help="price file, or its name in data/; needed for cost")
+    decide.add_argument("--prices", default="", help=PRICES)
     decide.add_argument("--basis", default="serving", help="of --best: batch, serving, '100 g', '100 kcal' (serving)")
     decide.add_argument("--frontier", action="append", default=[], help="two or three measures to trade off; repeated")
     decide.add_argument("--regime", default="US", help="whose daily values %% DV means: US or CA (US)")
     decide.add_argument("--draws", type=int, default=4000, help="how often the sources of error are drawn (4000)")
     decide.add_argument("--seed", type=int, default=1, help="the same seed gives the same probabilities (1)")
-    decide.add_argument("--format", choices=["csv", "json"], default="csv")
+    add_format(decide, "csv", "json")
     decide.add_argument("--release", default="current", help="food release (current)")
     decide.add_argument("--factors", default="published", help="retention factors: published or estimated")
     decide.add_argument("--gaps", default="left", help="missing values: left, or filled with imputed ones")
@@ -142,7 +142,7 @@ def _decide(options: argparse.Namespace) -> int:
 
 
 def _add_swaps(commands: Commands) -> None:
-    swaps = commands.add_parser("swaps", help="list the foods that can play an ingredient's part, best first")
+    swaps = add_command(commands, "swaps", "list the foods that can play an ingredient's part, best first")
     swaps.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
     swaps.add_argument("ingredient", help="by the name that the recipe gives it")
     swaps.add_argument("--audience", default="general_adults", help="for whom (general_adults)")
@@ -152,9 +152,9 @@ def _add_swaps(commands: Commands) -> None:
     )
     swaps.add_argument("--wide", action="store_true", help="look in all families of the same role")
     swaps.add_argument("--regime", default="US", help="daily values and allergens of US or CA (US)")
-    swaps.add_argument("--prices", default="", help="price file; without it nothing is costed")
+    swaps.add_argument("--prices", default="", help=PRICES)
     swaps.add_argument("--release", default="current", help="food release (current)")
-    swaps.add_argument("--format", choices=["csv", "json"], default="csv")
+    add_format(swaps, "csv", "json")
     swaps.set_defaults(command=_swaps)
 
 
@@ -171,7 +171,7 @@ def _swaps(options: argparse.Namespace) -> int:
 
 
 def _add_amounts(commands: Commands) -> None:
-    amounts = commands.add_parser("amounts", help="find amounts of ingredients that reach targets")
+    amounts = add_command(commands, "amounts", "find amounts of ingredients that reach targets")
     amounts.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
     amounts.add_argument("--vary", action="append", default=[], help="'barley 100 to 250 g'; may be repeated")
     amounts.add_argument("--want", action="append", default=[], help="'sodium <= 600 mg'; may be repeated")
@@ -180,9 +180,9 @@ def _add_amounts(commands: Commands) -> None:
     )
     amounts.add_argument("--variant", default="", help="label of the variant to adjust (as written)")
     amounts.add_argument("--surely", action="store_true", help="until the whole 90 %% interval keeps each limit")
-    amounts.add_argument("--prices", default="", help="price file")
+    amounts.add_argument("--prices", default="", help=PRICES)
     amounts.add_argument("--release", default="current", help="food release (current)")
-    amounts.add_argument("--format", choices=["csv", "json"], default="csv")
+    add_format(amounts, "csv", "json")
     amounts.set_defaults(command=_amounts)
 
 

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
-from swaptable.basics.folders import DATA, HOME, shown
+from swaptable.basics.folders import DATA, REPORTS, shown
 from swaptable.basics.logs import logger
 from swaptable.commands.codes import DONE, RUN_FAILED
-from swaptable.commands.shared import Commands
+from swaptable.commands.shared import Commands, add_command, add_format
 
 if TYPE_CHECKING:
     from swaptable.runs.run_files import Run
@@ -25,10 +25,10 @@ LONGEST_SECONDS = 604_800  # a week, for one run
 
 def add_to(commands: Commands) -> None:
     """Add the commands of this module to the command line."""
-    report = commands.add_parser("report", help="make the reports of a runs file that are not up to date")
-    report.add_argument("run", nargs="*", help="names of runs; all by default")
+    report = add_command(commands, "report", "make the reports of a runs file that are not up to date")
+    report.add_argument("run", nargs="*", help="names of runs of the runs file (all)")
     report.add_argument("--runs", type=Path, default=DATA / "runs.yaml", help="runs file (data/runs.yaml)")
-    report.add_argument("--output", type=Path, default=HOME / "reports", help="folder of the reports (reports/)")
+    report.add_argument("--reports", type=Path, default=REPORTS, help="folder of the reports (reports/)")
     report.add_argument("--jobs", type=int, default=None, help="runs at a time (number of cores)")
     report.add_argument("--why", action="store_true", help="say what made each run out of date")
     report.add_argument("--dry", action="store_true", help="only say what would be made, and why")
@@ -37,18 +37,18 @@ def add_to(commands: Commands) -> None:
     report.add_argument("--cluster", default="", help="make them on the Dask cluster at this address")
     report.set_defaults(command=_report)
 
-    ledger = commands.add_parser("ledger", help="list every run that was ever made, by number")
-    ledger.add_argument("--output", type=Path, default=HOME / "reports", help="folder of the reports (reports/)")
-    ledger.add_argument("--format", choices=["text", "json"], default="text")
+    ledger = add_command(commands, "ledger", "list every run that was ever made, by number")
+    ledger.add_argument("--reports", type=Path, default=REPORTS, help="folder of the reports (reports/)")
+    add_format(ledger, "text", "json")
     ledger.set_defaults(command=_ledger)
 
-    again = commands.add_parser("reproduce", help="make an earlier report again from what the ledger kept")
+    again = add_command(commands, "reproduce", "make an earlier report again from what the ledger kept")
     again.add_argument("number", type=int, help="of the entry, as ledger lists it")
     again.add_argument("folder", type=Path, help="new folder for the files of then and the report")
-    again.add_argument("--output", type=Path, default=HOME / "reports", help="folder of the reports (reports/)")
+    again.add_argument("--reports", type=Path, default=REPORTS, help="folder of the reports (reports/)")
     again.set_defaults(command=_reproduce)
 
-    gallery = commands.add_parser("gallery", help="make the pictures that the README shows anew")
+    gallery = add_command(commands, "gallery", "make the pictures that the README shows anew")
     gallery.set_defaults(command=_gallery)
 
 
@@ -59,13 +59,15 @@ def _chosen_runs(options: argparse.Namespace) -> list[Run]:
         raise SwaptableError(f"found --jobs {options.jobs}; expected 1 or more")
     if not 0 < options.limit <= LONGEST_SECONDS:
         raise SwaptableError(f"found --limit {options.limit:g}; expected seconds above 0, {LONGEST_SECONDS} at most")
-    if options.output.exists() and not options.output.is_dir():
-        raise InputError("is a file; expected a folder for the reports", file=shown(options.output))
+    if options.reports.exists() and not options.reports.is_dir():
+        raise InputError("is a file; expected a folder for the reports", file=shown(options.reports))
     runs = read_runs(options.runs)
     known = [run.name for run in runs]
     for name in options.run:
         if name not in known:
-            problem = f"found run '{name}'; expected one of {listed(known)}{nearest(name, known)}"
+            of_file = Path(name).suffix in (".yaml", ".yml")
+            hint = f"; to take the runs of a file say --runs {name}" if of_file else nearest(name, known)
+            problem = f"found run '{name}'; expected one of {listed(known)}{hint}"
             raise InputError(problem, file=shown(options.runs))
     return [run for run in runs if run.name in options.run or not options.run]
 
@@ -74,7 +76,7 @@ def _report(options: argparse.Namespace) -> int:
     from swaptable.runs.freshness import stale_runs
 
     chosen = _chosen_runs(options)
-    why = stale_runs(chosen, options.output)
+    why = stale_runs(chosen, options.reports)
     stale = [run for run in chosen if why[run.name] or options.force]
     if options.why or options.dry:
         for run in chosen:
@@ -86,7 +88,7 @@ def _report(options: argparse.Namespace) -> int:
     made, failed = states.count("made"), states.count("failed")
     fresh = len(chosen) - made - failed
     told = f"{made} made, {fresh} up to date" + (f", {failed} failed" if failed else "")
-    print(f"{len(chosen)} runs: {told}: {shown(options.output / 'index.html')}")
+    print(f"{len(chosen)} runs: {told}: {shown(options.reports / 'index.html')}")
     return RUN_FAILED if failed else DONE
 
 
@@ -101,7 +103,7 @@ def _made(stale: list[Run], options: argparse.Namespace) -> list[Outcome]:
 
     asked = {"jobs": options.jobs, "limit": options.limit, "force": options.force}
     with connected(options.cluster if stale else "") as executor:
-        return run_all(stale, options.output, **asked, executor=executor, report=told)
+        return run_all(stale, options.reports, **asked, executor=executor, report=told)
 
 
 def _ledger(options: argparse.Namespace) -> int:
@@ -109,7 +111,7 @@ def _ledger(options: argparse.Namespace) -> int:
 
     from swaptable.runs.ledger import read_ledger
 
-    entries = read_ledger(options.output)
+    entries = read_ledger(options.reports)
     if options.format == "json":
         print(json.dumps([asdict(entry) for entry in entries], indent=2, ensure_ascii=False))
         return DONE
@@ -121,7 +123,7 @@ def _ledger(options: argparse.Namespace) -> int:
 def _reproduce(options: argparse.Namespace) -> int:
     from swaptable.runs.reproduce import reproduce
 
-    same, other = reproduce(options.output, options.number, options.folder)
+    same, other = reproduce(options.reports, options.number, options.folder)
     print(f"{shown(options.folder)}: {len(same)} results are the same" + (f", {len(other)} differ" if other else ""))
     for name in other:
         print(f"differs: {name}", file=sys.stderr)

@@ -9,15 +9,17 @@ from pathlib import Path
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import shown
 from swaptable.commands.codes import DONE, WRONG_INPUT
-from swaptable.commands.shared import Commands
+from swaptable.commands.shared import Commands, add_command
 
 __all__ = ["add_to"]
 
 
 def add_to(commands: Commands) -> None:
     """Add the commands of this module to the command line."""
-    survey = commands.add_parser(
-        "survey", help="compute a national survey or a folder of recipes into Parquet, over all cores or a cluster"
+    survey = add_command(
+        commands,
+        "survey",
+        "compute a national survey or a folder of recipes into Parquet, over all cores or a cluster",
     )
     survey.add_argument(
         "source", help="folder with the FNDDS files, folder with recipe files, one recipe file or its name"

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from swaptable.basics.folders import shown
 from swaptable.commands.codes import DONE
-from swaptable.commands.shared import Commands, add_options
+from swaptable.commands.shared import PRICES, Commands, add_command, add_format, add_options
 
 __all__ = ["add_to"]
 
@@ -21,7 +21,7 @@ def add_to(commands: Commands) -> None:
 
 
 def _add_class(commands: Commands) -> None:
-    lesson = commands.add_parser("class", help="plan a recipe for a class: amounts, shopping, prep, timeline")
+    lesson = add_command(commands, "class", "plan a recipe for a class: amounts, shopping, prep, timeline")
     lesson.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
     lesson.add_argument("--people", type=int, required=True, help="participants")
     lesson.add_argument(
@@ -31,10 +31,10 @@ def _add_class(commands: Commands) -> None:
     add_options(lesson)
     lesson.add_argument("--audience", default="general_adults", help="whose cautions come first (general_adults)")
     lesson.add_argument("--serve-at", default="", help="time of day, such as 18:30: gives each step its latest start")
-    lesson.add_argument("--prices", default="", help="price file, or its name in data/; without it nothing is costed")
+    lesson.add_argument("--prices", default="", help=PRICES)
     lesson.add_argument("--regime", default="US", help="allergens, temperatures and packages of US or CA (US)")
     lesson.add_argument("--release", default="current", help="food release (current)")
-    lesson.add_argument("--format", choices=["text", "json"], default="text")
+    add_format(lesson, "text", "json")
     lesson.set_defaults(command=_class)
 
 
@@ -63,7 +63,7 @@ def _class(options: argparse.Namespace) -> int:
 
 
 def _add_handout(commands: Commands) -> None:
-    handout = commands.add_parser("handout", help="write a hand-out of a recipe for an audience as PDF")
+    handout = add_command(commands, "handout", "write a hand-out of a recipe for an audience as PDF")
     handout.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
     handout.add_argument("output", type=Path, help="file to write, such as barley_pot.pdf")
     handout.add_argument("--audience", default="general_adults", help="for whom (general_adults)")
@@ -96,7 +96,7 @@ def _handout(options: argparse.Namespace) -> int:
 
 
 def _add_charts(commands: Commands) -> None:
-    charts = commands.add_parser("charts", help="write a recipe's charts for slides and journals, with captions")
+    charts = add_command(commands, "charts", "write a recipe's charts for slides and journals, with captions")
     charts.add_argument("recipe", help="recipe file, or the name of one in data/recipes/")
     charts.add_argument("audience", help="audience file, or the name of one in data/audiences/")
     charts.add_argument("folder", type=Path, help="new folder for charts, captions, methods and references")

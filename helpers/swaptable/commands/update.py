@@ -5,19 +5,17 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from swaptable.basics.errors import SwaptableError
+from swaptable.basics.errors import SwaptableError, counted
 from swaptable.basics.folders import DATA, shown
 from swaptable.commands.codes import DONE, RUN_FAILED
-from swaptable.commands.shared import Commands
+from swaptable.commands.shared import Commands, add_command
 
 __all__ = ["add_to"]
 
 
 def add_to(commands: Commands) -> None:
     """Add the command of this module to the command line."""
-    update = commands.add_parser(
-        "update", help="bring a public food release in beside the others, and show what differs"
-    )
+    update = add_command(commands, "update", "bring a public food release in beside the others, and show what differs")
     update.add_argument("release", nargs="?", help="its name, or a folder in data/foods/; without it, what there is")
     update.add_argument("--from", dest="source", type=Path, metavar="FILE|FOLDER", help="take this instead of fetching")
     update.add_argument("--switch", action="store_true", help="make it what 'current' stands for; the way back as well")
@@ -32,18 +30,24 @@ def _update(options: argparse.Namespace) -> int:
     from swaptable.basics.downloads import DownloadError
     from swaptable.basics.logs import tell_error
     from swaptable.changes.update import bring_update, difference_lines, switch_to
+    from swaptable.foods.current_release import read_current
 
     try:
         update = bring_update(options.release, DATA, source=options.source)
     except DownloadError as error:
         tell_error(error)
         return RUN_FAILED
-    print(f"{shown(update.new.folder)}: {len(update.new.foods):,} foods, SHA-256 {update.new.sha256}")
-    print(*difference_lines(update), sep="\n")
+    print(f"{shown(update.new.folder)}: {counted(len(update.new.foods), 'food')}, SHA-256 {update.new.sha256}")
+    for line in difference_lines(update):
+        print(line)
     if options.switch:
+        before = read_current(DATA)
         chosen = switch_to(update)
-        before = next(iter(update.olds.values()), update.new).folder.name
-        print(f"current is {chosen.release} now; back: update {before} --switch")
+        if chosen == before:
+            print(f"current was {chosen.release} already")
+        else:
+            back = next(iter(update.olds.values()), update.new).folder.name
+            print(f"current is {chosen.release} now; back: update {back} --switch")
     return DONE
 
 

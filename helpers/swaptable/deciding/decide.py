@@ -17,7 +17,8 @@ from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import find_file
 from swaptable.deciding.wants import NEAR, Want, binding_wants, judge_wants, read_want, verdict_table
 from swaptable.deciding.yardsticks import DENSITY, Measured, Yardstick, drawn, measure, with_cost, yardstick_named
-from swaptable.foods.reference import FACTORS, Z
+from swaptable.foods.cooking_factors import FACTORS
+from swaptable.foods.reference import Z
 from swaptable.judging.audiences import Audience, read_audience
 from swaptable.judging.cautions import swap_concerns
 from swaptable.judging.daily_values import checked_regime
@@ -206,11 +207,7 @@ def decide_recipe(
     InputError, SwaptableError
         If a file or parameter cannot be used.
     """
-    if draws < 1 or seed < 0:
-        raise SwaptableError(f"found draws {draws} and seed {seed}; expected 1 or more, and 0 or more")
-    if not 2 <= len(trade_offs) <= 3:
-        raise SwaptableError(f"found {len(trade_offs)} trade-offs; expected two or three measures")
-    checked_regime(regime)
+    _check_asked(draws, seed, trade_offs, regime)
     people = read_audience(find_file(audience, "audiences", ".yaml"))
     amounts = compute_recipe(recipe, release, factors, gaps)
     aims = find_aims(people, amounts.units())
@@ -248,6 +245,14 @@ def decide_recipe(
         draws=draws,
         seed=seed,
     )
+
+
+def _check_asked(draws: int, seed: int, trade_offs: Sequence[str], regime: str) -> None:
+    if draws < 1 or seed < 0:
+        raise SwaptableError(f"found draws {draws} and seed {seed}; expected 1 or more, and 0 or more")
+    if not 2 <= len(trade_offs) <= 3:
+        raise SwaptableError(f"found {len(trade_offs)} trade-offs; expected two or three measures")
+    checked_regime(regime)
 
 
 def _ranking(

@@ -22,7 +22,7 @@ from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import find_file
 from swaptable.deciding.grid_parts import Effects, Front, Leaders, Range, inner_axes, parts_of
 from swaptable.deciding.yardsticks import COST, DENSITY, Measured, Yardstick, measure, yardstick_named
-from swaptable.foods.reference import FACTORS
+from swaptable.foods.cooking_factors import FACTORS
 from swaptable.judging.audiences import read_audience
 from swaptable.judging.study import GAPS, grid_of_recipe
 from swaptable.judging.targets import find_aims

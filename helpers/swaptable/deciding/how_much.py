@@ -23,23 +23,18 @@ from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import find_file
 from swaptable.basics.units import Amount
-from swaptable.deciding.amount_programme import BASE, Model, Programme, Solution
+from swaptable.deciding.amount_findings import CHANGE, TIGHT, prices_of_targets, sentences_on
+from swaptable.deciding.amount_programme import Model, Programme, Solution
 from swaptable.deciding.amount_words import COST, WEIGHT, Target, Varied, read_target, read_varied
-from swaptable.foods.reference import FACTORS, Z, component_label, component_named
+from swaptable.foods.cooking_factors import FACTORS
+from swaptable.foods.reference import Z, component_named
 from swaptable.judging.study import GAPS, compute_recipe
 from swaptable.judging.verdicts import LEVEL, Verdict, judge_listed
 
-__all__ = ["HELD_FIXED", "Plan", "find_amounts"]
+__all__ = ["Plan", "find_amounts"]
 
-HELD_FIXED = (
-    "Held fixed: what cooking leaves of each component (retention) and what it does to each weight (yield). More or "
-    "less of an ingredient takes as long and is done as before. Whether the dish still cooks, with less liquid above "
-    "all, is for the cook to judge."
-)
-CHANGE = "change"
 ADJUSTED, MOST_ROUNDS = "adjusted", 12
 AMOUNTS = "amounts"  # the choice that the adjusted amounts stand in
-TIGHT = 1e-9  # relative: what the solver may leave between a limit and an amount that stands at it
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,35 +158,6 @@ def _objective(words: str, model: Model, units: pd.Series) -> tuple[np.ndarray, 
     return (1 if found[1] == "least" else -1) * slopes / size, what, size / model.amounts.recipe.servings, unit
 
 
-def _number(value: float) -> str:
-    digits = 0 if abs(value) >= 1000 else 1 if abs(value) >= 10 else 3
-    text = f"{value:,.{digits}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
-
-
-def _prices_of_targets(
-    programme: Programme, solution: Solution, kept: Sequence[int], what: str, size: float, unit: str, more: bool
-) -> dict[int, str]:
-    """Say in words what 1 % more room at each target would bring: its shadow price."""
-    told = {}
-    for number, place in enumerate(kept):
-        target, dual = programme.targets[place], abs(solution.duals[number])
-        if dual <= TIGHT or target.limit == 0:
-            continue
-        share = 0.01
-        if target.basis in BASE:
-            rest, slopes = programme.model.batch(BASE[target.basis])
-            share *= (rest + float(slopes @ solution.x[: len(slopes)])) / (rest + slopes.sum())
-        room = f"{_number(0.01 * target.limit)} {target.unit} {'more' if target.operator == '<=' else 'less'}"
-        if what == CHANGE:
-            gain = f"save {_number(100 * dual * share)} percentage points of change"
-        else:
-            name = COST if what == COST else component_label(what).lower()
-            gain = f"{'raise' if more else 'lower'} {name} by {_number(dual * share * size)} {unit}"
-        told[place] = f"each {room} would {gain}"
-    return told
-
-
 def _ingredient_table(varied: Sequence[Varied], x: np.ndarray) -> pd.DataFrame:
     rows = []
     for each, share in zip(varied, x, strict=True):
@@ -208,43 +174,6 @@ def _ingredient_table(varied: Sequence[Varied], x: np.ndarray) -> pd.DataFrame:
         )  # fmt: skip
     columns = ["ingredient", "food", "before_g", "after_g", "change_percent", "least_g", "most_g", "at_bound"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def _sentences(
-    feasible: bool,
-    surely: bool,
-    ingredients: pd.DataFrame,
-    targets: pd.DataFrame,
-    conflict: Sequence[str],
-    together: bool,
-) -> tuple[str, ...]:
-    changed = ingredients[ingredients["change_percent"].abs() > 100 * TIGHT]
-    moves = [
-        f"{row.ingredient} {_number(row.before_g)} → {_number(row.after_g)} g ({row.change_percent:+.0f} %)".replace(
-            "-", "−"
-        )
-        for row in changed.itertuples()
-    ]
-    told = []
-    if feasible:
-        reached = f"All targets can {'surely ' * surely}be reached"
-        told.append(f"{reached}: {', '.join(moves)}." if moves else f"{reached} with the amounts as they are.")
-    else:
-        how = f"{'surely ' * surely}be reached {'together' if together else 'at all'}"
-        told.append(f"Within the bounds these cannot {how}: {'; '.join(conflict)}.")
-        missed = targets[targets["missed_by"] > 0]
-        misses = [f"{row.target} by {_number(row.missed_by)} {row.unit}" for row in missed.itertuples()]
-        told.append(f"The amounts that miss least ({', '.join(moves) or 'as they are'}) miss {'; '.join(misses)}.")
-    for row in targets[targets["binds"]].itertuples():
-        told.append(f"{row.target} decides{': ' + row.price if row.price else ''}.")
-    held = changed[changed["at_bound"] != ""]
-    if len(held):
-        at = [f"{row.ingredient} ({row.at_bound})" for row in held.itertuples()]
-        told.append(f"At their bound: {', '.join(at)}.")
-    unsure = targets[(targets["verdict"] == "cannot tell") & (targets["missed_by"] == 0)]
-    for row in unsure.itertuples():
-        told.append(f"Whether {row.target} is met cannot be told: {row.why}.")
-    return (*told, HELD_FIXED)
 
 
 def _half_to_double(amounts: Amounts) -> list[str]:
@@ -316,67 +245,89 @@ def find_amounts(
     """
     whole = compute_recipe(recipe, release, factors, gaps)
     chosen = variant_named(whole, variant)
-    label = whole.grid.label(chosen)
-    single = as_recipe(whole, chosen)
-    before = compute(build_grid(single, whole.grid.release, factors))
+    before = compute(build_grid(as_recipe(whole, chosen), whole.grid.release, factors))
     priced = read_prices(find_file(prices, ".", ".csv")) if prices else {}
-    currency = next((price.currency for price in priced.values()), "")
-    varied = tuple(read_varied(text, before, single) for text in vary or _half_to_double(before))
-    names = [each.name for each in varied]
-    twice = next((name for name in names if names.count(name) > 1), None)
-    if twice is not None:
-        raise SwaptableError(f"found '{twice}' twice among what may vary; give its bounds once")
-    units = before.units()
+    model = Model(before, _all_varied(vary, before), priced)
+    units, currency = before.units(), next((price.currency for price in priced.values()), "")
     targets = tuple(target for text in want for target in read_target(text, units, currency))
-    model = Model(before, varied, priced)
     cost, what, size, unit = _objective(objective, model, units)
     if COST in (what, *(target.what for target in targets)):
-        unpriced = cost_table(before.grid, priced)["not_priced"].iloc[0]
-        if unpriced:
-            raise SwaptableError(f"no price is known for {unpriced}; add it to the price file, or leave cost out")
-
-    aimed = targets
-    for _ in range(MOST_ROUNDS if surely else 1):
-        programme = Programme(model, aimed, cost)
-        every = list(range(len(aimed)))
-        solution = programme.solve(every)
-        feasible, conflict, together = solution.solved, list[int](), False
-        last = programme.solve(every, elastic=True) if not feasible else solution
-        amounts = _adjusted(single, varied, last.x[: len(varied)], before)
-        table = _target_table(amounts, targets, priced)
-        unsure = table[(table["verdict"] != "met") & table["whole"]]
-        if not surely or not feasible or unsure.empty:
-            break
-        aimed = tuple(
-            replace(target, limit=target.limit + _room(target, row)) if number in unsure.index else aimed[number]
-            for number, (target, (_, row)) in enumerate(zip(targets, table.iterrows(), strict=True))
-        )
-    if not feasible:
-        conflict = programme.conflict()
-        together = programme.solve(conflict[:1]).solved
-    told = (
-        _prices_of_targets(programme, solution, every, what, size, unit, objective.startswith("most"))
-        if feasible
-        else {}
-    )
-    table["aimed_at"] = [target.limit for target in aimed]
+        _check_priced(model)
+    found = _solved(model, targets, cost, surely)
+    feasible, every = found.solution.solved, list(range(len(targets)))
+    conflict, together, told = list[int](), False, dict[int, str]()
+    if feasible:
+        more = objective.startswith("most")
+        told = prices_of_targets(found.programme, found.solution, every, what, size, unit, more)
+    else:
+        conflict = found.programme.conflict()
+        together = found.programme.solve(conflict[:1]).solved
+    table = found.targets
     table["binds"] = [number in told for number in every]
     table["price"] = [told.get(number, "") for number in every]
-    ingredients = _ingredient_table(varied, last.x[: len(varied)])
+    ingredients = _ingredient_table(model.varied, found.x)
     words = tuple(targets[number].words for number in conflict)
     changes = ", ".join(f"{row.ingredient}: {{amount: {row.after_g:.10g} g}}" for row in ingredients.itertuples())
     return Plan(
         title=whole.recipe.title,
-        variant=label,
+        variant=whole.grid.label(chosen),
         feasible=feasible,
         objective=objective,
         ingredients=ingredients,
         targets=table,
         conflict=words,
-        sentences=_sentences(feasible, surely, ingredients, table, words, together),
+        sentences=sentences_on(feasible, surely, ingredients, table, words, together),
         yaml=f"{ADJUSTED}: {{{changes}}}",
-        amounts=amounts,
+        amounts=found.amounts,
     )
+
+
+def _all_varied(vary: Sequence[str], before: Amounts) -> tuple[Varied, ...]:
+    """Read what may vary, each ingredient once; if nothing is named, every ingredient may."""
+    varied = tuple(read_varied(text, before, before.recipe) for text in vary or _half_to_double(before))
+    names = [each.name for each in varied]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise SwaptableError(f"found '{twice}' twice among what may vary; give its bounds once")
+    return varied
+
+
+def _check_priced(model: Model) -> None:
+    unpriced = cost_table(model.amounts.grid, model.prices)["not_priced"].iloc[0]
+    if unpriced:
+        raise SwaptableError(f"no price is known for {unpriced}; add it to the price file, or leave cost out")
+
+
+@dataclass(frozen=True, eq=False)
+class _Solved:
+    """Amounts that reach the targets, or miss least in all, and the recipe computed with them."""
+
+    programme: Programme
+    solution: Solution
+    x: np.ndarray  # share of each varied ingredient's amount as it is
+    amounts: Amounts
+    targets: pd.DataFrame
+
+
+def _solved(model: Model, targets: Sequence[Target], cost: np.ndarray, surely: bool) -> _Solved:
+    """Solve the programme; if the targets are to be reached surely, again with more room until they are."""
+    aimed = tuple(targets)
+    for _ in range(MOST_ROUNDS if surely else 1):
+        programme = Programme(model, aimed, cost)
+        every = list(range(len(aimed)))
+        solution = programme.solve(every)
+        last = solution if solution.solved else programme.solve(every, elastic=True)
+        x = last.x[: len(model.varied)]
+        amounts = _adjusted(model.amounts.recipe, model.varied, x, model.amounts)
+        table = _target_table(amounts, targets, model.prices)
+        unsure = table[(table["verdict"] != "met") & table["whole"]]
+        if not surely or not solution.solved or unsure.empty:
+            break
+        aimed = tuple(
+            replace(target, limit=target.limit + _room(target, row)) if number in unsure.index else aimed[number]
+            for number, (target, (_, row)) in enumerate(zip(targets, table.iterrows(), strict=True))
+        )
+    return _Solved(programme, solution, x, amounts, table.assign(aimed_at=[target.limit for target in aimed]))
 
 
 def _room(target: Target, row: pd.Series) -> float:

@@ -19,8 +19,8 @@ from swaptable.amounts.recipes import Ingredient
 from swaptable.amounts.variants import Line, swapped_grams
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.units import GENERAL_KCAL_PER_GRAM, convert
+from swaptable.foods.cooking_factors import FACTORS, food_class_of
 from swaptable.foods.families import food_kind, parts_of
-from swaptable.foods.reference import FACTORS, food_class_of
 from swaptable.foods.release import Food, FoodRelease
 from swaptable.judging.daily_values import daily_value_for
 from swaptable.judging.targets import Aims
@@ -304,26 +304,7 @@ def screen(search: Search, family: str, role: str, wide: bool) -> pd.DataFrame:
     if line.edible_g < A_PINCH * float(search.amounts.data["edible_g"]):
         unlike[:] = ""
     why = [_why_not(food, line) or unlike.iloc[number] for number, food in enumerate(foods)]
-
-    shares, grams = np.full(raw.shape, np.nan), np.full(len(foods), np.nan)
-    cooked: dict[tuple[object, ...], tuple[Cooking | None, str]] = {}
-    for number, food in enumerate(foods):
-        if why[number]:
-            continue
-        key = (food_class_of(food), food.state, "frozen" in food.description.lower())
-        if key not in cooked:  # what cooking retains is the same for all of a class
-            cooking, _, problem = search.cook(food)
-            cooked[key] = cooking, problem
-        found, problem = cooked[key]
-        try:
-            grams[number], _ = swapped_grams(
-                release, search.stated.amount, search.stated.weighed, line.food, food, line.edible_g, search.same
-            )
-        except SwaptableError as error:
-            problem = problem or str(error)
-        why[number] = problem
-        if found is not None:
-            shares[number] = found.factor_for(release.components.index)
+    shares, grams, why = _stand_ins(search, foods, why)
     values = screened_values(raw.to_numpy(), shares, release).set_axis(pool)
     table = pd.DataFrame(
         {
@@ -344,6 +325,32 @@ def screen(search: Search, family: str, role: str, wide: bool) -> pd.DataFrame:
         table["score"] += np.nan_to_num(progress(before, after, aim)) / len(search.aims)
     table["sodium_difference_mg"] = np.subtract(*_screened_serving(search, values, grams, (_SODIUM,))[::-1])
     return table
+
+
+def _stand_ins(search: Search, foods: Sequence[Food], why: Sequence[str]) -> tuple[np.ndarray, np.ndarray, list[str]]:
+    """Cook and weigh each food that fits so far: shares retained, edible grams, and why it cannot be a swap."""
+    release, line = search.amounts.grid.release, search.line
+    components, why = release.components.index, list(why)
+    shares, grams = np.full((len(foods), len(components)), np.nan), np.full(len(foods), np.nan)
+    cooked: dict[tuple[object, ...], tuple[Cooking | None, str]] = {}
+    for number, food in enumerate(foods):
+        if why[number]:
+            continue
+        key = (food_class_of(food), food.state, "frozen" in food.description.lower())
+        if key not in cooked:  # what cooking retains is the same for all of a class
+            cooking, _, problem = search.cook(food)
+            cooked[key] = cooking, problem
+        found, problem = cooked[key]
+        try:
+            grams[number], _ = swapped_grams(
+                release, search.stated.amount, search.stated.weighed, line.food, food, line.edible_g, search.same
+            )
+        except SwaptableError as error:
+            problem = problem or str(error)
+        why[number] = problem
+        if found is not None:
+            shares[number] = found.factor_for(components)
+    return shares, grams, why
 
 
 def _screened_serving(

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-import shutil
 import sys
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -25,11 +24,11 @@ import pyarrow.parquet as pq
 from swaptable.basics.errors import DamagedError, InputError, SwaptableError, nearest
 from swaptable.basics.folders import DATA, HOME
 from swaptable.basics.recorder import ALL_FOODS, FOOD
+from swaptable.basics.whole_files import sha256_of
 
-__all__ = ["Food", "FoodRelease", "Portion", "open_release", "refuse_existing", "state_of", "write_release"]
+__all__ = ["TABLES_NEEDED", "Food", "FoodRelease", "Portion", "open_release", "state_of"]
 
 TABLES_NEEDED = ("foods", "values", "portions", "components")
-_LARGE = 1_000_000  # rows
 
 # Words of a description that say what was done to the food; the last one in the description decides.
 _RAW_OR_COOKED = re.compile(
@@ -166,7 +165,7 @@ class FoodRelease:
         entry = self.manifest["tables"][name]
         path = self.folder / f"{name}.parquet"
         try:
-            found = _sha256(path)
+            found = sha256_of(path)
         except OSError as error:
             raise DamagedError(f"cannot be read ({error.strerror}); restore the release", file=path) from error
         if found != entry["sha256"]:
@@ -307,11 +306,6 @@ class FoodRelease:
         return pd.Series(self.matrix[row], index=self.components.index, name=code)
 
 
-def _sha256(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
 def _open_folder(folder: Path) -> FoodRelease:
     try:
         text = (folder / "manifest.json").read_bytes()
@@ -367,82 +361,3 @@ def open_release(name: str | Path = "sr28") -> FoodRelease:
             f"found '{name}'; expected one of {', '.join(known)}{nearest(str(name), known)}", field="release"
         )
     return _open_folder(folder.resolve())
-
-
-def refuse_existing(folder: Path) -> None:
-    """Refuse a destination that cannot be written, before a long import begins.
-
-    Raises
-    ------
-    InputError
-        If the folder exists, since a release is never overwritten, or could not be made.
-    """
-    if folder.exists() or folder.is_symlink():
-        raise InputError("exists already, and a release is never overwritten; name another folder", file=folder)
-    above = next(each for each in folder.absolute().parents if each.exists())
-    if not above.is_dir():
-        raise InputError("is a file; expected a folder to write the release into", file=above)
-    part = _part(folder)
-    strange = [each.name for each in part.glob("*") if each.suffix != ".parquet" and each.name != "manifest.json"]
-    if strange or part.is_symlink() or part.is_file():
-        problem = "is not what an interrupted import leaves; an import writes there first, so move it away"
-        raise InputError(problem, file=part)
-
-
-def _part(folder: Path) -> Path:
-    """Name the folder in which a release is written before it is whole."""
-    return folder.with_name(folder.name + ".part")
-
-
-def write_release(folder: Path, manifest: dict[str, Any], tables: dict[str, pd.DataFrame | Path]) -> FoodRelease:
-    """Write a release as compact Parquet with its manifest, whole or not at all.
-
-    Parameters
-    ----------
-    folder : Path
-        Destination; must not exist, since a release is never overwritten.
-    manifest : dict
-        What is known of the source: ``name``, ``title``, ``source``, ``released``, ``licence`` ...
-    tables : dict of DataFrame or Path
-        By table name; ``foods``, ``values``, ``portions`` and ``components`` are needed. A path is a finished
-        Parquet file on the same disk, which is moved.
-
-    Returns
-    -------
-    FoodRelease
-
-    Raises
-    ------
-    InputError
-        If the folder exists or a needed table is missing.
-    """
-    refuse_existing(folder)
-    missing = [name for name in TABLES_NEEDED if name not in tables]
-    if missing:
-        raise InputError(f"found no table '{missing[0]}'; expected {', '.join(TABLES_NEEDED)}", file=folder)
-    part = _part(folder)
-    shutil.rmtree(part, ignore_errors=True)  # what an interrupted import left
-    part.mkdir(parents=True)
-    try:
-        _write_tables(part, manifest, tables)
-        part.rename(folder)
-    except BaseException:
-        shutil.rmtree(part, ignore_errors=True)
-        raise
-    return open_release(folder)
-
-
-def _write_tables(part: Path, manifest: dict[str, Any], tables: dict[str, pd.DataFrame | Path]) -> None:
-    entries = {}
-    for name, table in tables.items():
-        path = part / f"{name}.parquet"
-        if isinstance(table, Path):
-            table.replace(path)
-        else:
-            level = 19 if len(table) < _LARGE else 3  # the last percent of a large table takes minutes
-            table.to_parquet(path, index=False, compression="zstd", compression_level=level)
-        schema = pq.read_schema(path)
-        rows = pq.read_metadata(path).num_rows
-        entries[name] = {"sha256": _sha256(path), "rows": rows, "columns": list(schema.names)}
-    text = json.dumps(manifest | {"tables": entries}, indent=2, ensure_ascii=False)
-    (part / "manifest.json").write_text(text + "\n", encoding="utf-8", newline="\n")

@@ -1,18 +1,16 @@
 """Food search: what a cook writes → the foods of a release that it may mean, best first.
 
 A description loses a little for every word that query or description has and the other has not, by how much the word
-matters, and for every field that disagrees (``food_text``); what is left of 1 is the score. Losses are added as
+matters, and for every field that disagrees (``search_losses``); what is left of 1 is the score. Losses are added as
 logarithms; they are judgement, tuned on one half of ``tests/data/food_queries.csv`` and measured on the other.
 """
 
 from __future__ import annotations
 
 import re
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
-from typing import NamedTuple
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -22,20 +20,17 @@ from rapidfuzz.distance import OSA
 from swaptable.basics.errors import SwaptableError, listed, nearest
 from swaptable.foods.reference import component_label, component_named
 from swaptable.foods.release import FoodRelease
+from swaptable.foods.search_index import APART, CHANGES, SearchIndex, search_index
+from swaptable.foods.search_losses import LOSSES, UNASKED
+from swaptable.foods.state_words import CODES, FIELDS, STATE
 from swaptable.foods.words import (
-    CODES,
-    FIELDS,
     SMALL_WORDS,
-    STATE,
     PlainFood,
     Words,
-    known_words,
     little_words,
     meanings,
     plain_foods,
     plain_letters,
-    plural,
-    read_description,
     read_query,
     stem,
     trade_words,
@@ -43,33 +38,10 @@ from swaptable.foods.words import (
 
 __all__ = ["Hit", "find_foods", "hits_table"]
 
-_CHANGES = ("kept", "cured", "cooked")
-_HOW = list(FIELDS["cooked"])
-_KINDS = [
-    {"boiled", "steamed", "simmered", "poached", "microwaved"},
-    {"roasted", "dry roasted", "oil roasted", "toasted"},
-    {"roasted", "baked", "broiled", "grilled", "toasted"},
-    {"fried", "sauteed", "stir-fried"},
-    {"braised", "stewed", "simmered"},
-]
-# Rows that nobody means who does not say so: what they say, words that ask for them, what the score loses (logarithm).
-_APART = (
-    (("babyfood", "baby food", "infant", "toddler"), {"baby", "babyfood", "infant", "toddler"}, 2.0),
-    (("fast food", "restaurant", "school lunch", "family style"), {"fast", "restaurant", "takeaway"}, 1.2),
-    (("industrial,", "(industrial)", "formulated", "single brand"), {"industrial", "formulated"}, 0.6),
-    (("alaska native", "american indian", "hopi", "navajo", "apache"), {"native"}, 0.7),
-    (("usda commodity",), {"usda", "commodity"}, 0.3),
-    (("meals, ", "entrees", "mixed dishes"), {"meal", "entree", "dish"}, 0.5),
-    (("meatless", "imitation", "substitute"), {"meatless", "imitation", "substitute", "vegan"}, 0.4),
-    (("rotisserie",), {"rotisserie"}, 0.3),
-    (("added solution", "enhanced", "water added", "water product"), {"solution", "enhanced"}, 0.3),
-)
-_BRAND_LOSS = 1.2
 _MISSING_WORD = 2.4  # what a rare word of the query that a description has not costs (logarithm)
 _MISSING_LITTLE = 0.2
 _ASKED_PLAIN = 0.15  # a word that is only understood
 _LEAST = 0.005  # foods below are no answer
-_NOT_IN_SURVEY = 0.06  # foods that no survey met are less common
 
 
 @dataclass(frozen=True)
@@ -97,205 +69,11 @@ class Hit:
     words: tuple[str, ...]
 
 
-class _Posting(NamedTuple):
-    """Where a word occurs: rows of the index, how much of it counts there, and what it costs if not asked for."""
-
-    rows: np.ndarray
-    quality: np.ndarray
-    cost: np.ndarray
-
-
-@dataclass(frozen=True, eq=False)
-class _Index:
-    """A release's descriptions, read once."""
-
-    codes: list[str]
-    descriptions: list[str]
-    groups: list[str]
-    group_names: list[str]
-    postings: dict[str, _Posting]
-    fields: dict[str, np.ndarray]
-    unasked: np.ndarray
-    apart: list[np.ndarray]
-    base: np.ndarray
-    as_sold: np.ndarray
-
-    @cached_property
-    def vocabulary(self) -> dict[str, str]:
-        """Words that a query may be corrected to, also in the plural, and their stems."""
-        known = {word for word in self.postings if word.isalpha()} | known_words()
-        return {form: word for word in sorted(known) for form in (word, plural(word))}
-
-    @cached_property
-    def dry_when_raw(self) -> np.ndarray:
-        """Mark foods that are dry as they are bought, though the table calls them raw."""
-        return np.array([bool(_DRY_WHEN_RAW.search(name.lower())) for name in self.group_names])
-
-    def states(self, row: int) -> list[str]:
-        """Name what was read from a description."""
-        found = [list(FIELDS[field])[code - 1] for field, codes in self.fields.items() if (code := codes[row])]
-        order = ("raw", *_HOW[1:], *FIELDS["kept"], *FIELDS["cured"], *FIELDS["packed"], *FIELDS["liquid"])
-        found.sort(key=lambda value: order.index(value) if value in order else len(order))
-        if found and found[0] in _HOW and found[0] not in ("raw", "cooked", "prepared"):
-            found.insert(0, "cooked")
-        return found
-
-
-@lru_cache(maxsize=4)
-def _index(release: FoodRelease) -> _Index:
-    foods = release.foods
-
-    def column(name: str) -> list[str]:
-        return foods[name].fillna("").astype(str).tolist() if name in foods else [""] * len(foods)
-
-    descriptions, groups, group_names = column("description"), column("food_group"), column("food_group_name")
-    found: dict[str, list[tuple[int, float, float]]] = defaultdict(list)
-    fields = {field: [0] * len(foods) for field in FIELDS}
-    numbers: dict[tuple[str, ...], int] = {}
-    same_name, unasked, branded = [], [], []
-    rows = zip(descriptions, column("common_name"), column("manufacturer"), strict=True)
-    for row, (description, other_names, maker) in enumerate(rows):
-        food = read_description(description, other_names)
-        for field, value in food.fields.items():
-            fields[field][row] = CODES[field][value]
-        for word, (quality, cost) in food.words.items():
-            found[word].append((row, quality, cost))
-        unasked.append(sum(cost for _, cost in food.words.values()))
-        same_name.append(numbers.setdefault(food.name, len(numbers)))
-        branded.append(bool(maker) or food.branded)
-    base = np.where(branded, _BRAND_LOSS, 0.0).astype(np.float32)
-    survey = np.array(column("in_survey"))
-    if (survey == "Y").any():
-        base += np.where(survey == "Y", 0.0, _NOT_IN_SURVEY).astype(np.float32)
-    texts = [
-        f"{text}, {name}".lower().replace("(includes usda commodity", "")
-        for text, name in zip(descriptions, group_names, strict=True)
-    ]
-    postings = {}
-    for word, places in found.items():
-        at, qualities, costs = zip(*places, strict=True)
-        postings[word] = _Posting(np.array(at), np.array(qualities, np.float32), np.array(costs, np.float32))
-    codes = {field: np.array(values, dtype=np.int8) for field, values in fields.items()}
-    return _Index(
-        codes=foods.index.astype(str).tolist(),
-        descriptions=descriptions,
-        groups=groups,
-        group_names=group_names,
-        postings=postings,
-        fields=codes,
-        unasked=np.array(unasked, dtype=np.float32),
-        apart=[np.any([[sign in text for text in texts] for sign in signs], axis=0) for signs, _, _ in _APART],
-        base=base,
-        as_sold=_least_change(codes, np.array(same_name, dtype=np.intp)),
-    )
-
-
-def _least_change(fields: dict[str, np.ndarray], same_name: np.ndarray) -> np.ndarray:
-    """Tell what the plainest food of each name loses for being kept or cooked: juice is sold canned, bread baked."""
-    loss = sum(_LOSSES[field][0][fields[field]] for field in _CHANGES)
-    least = np.full(same_name.max(initial=0) + 1, np.inf, dtype=np.float32)
-    np.minimum.at(least, same_name, loss)
-    return least[same_name]
-
-
-# What the score loses (logarithm) if the query says the first and the description the second; "" is nothing said.
-def _losses() -> dict[str, np.ndarray]:
-    tables = {}
-    for field, values in FIELDS.items():
-        names = ["", *values]
-        tables[field] = np.array([[_loss(field, a, b) for b in names] for a in names], dtype=np.float32)
-    return tables
-
-
-_UNASKED = {
-    "low sodium": 0.45, "with salt": 0.08, "without salt": 0.02,
-    "skin only": 1.5, "without skin": 0.05, "peeled": 0.05,
-    "low fat": 0.3, "reduced fat": 0.3, "nonfat": 0.35, "light": 0.12, "lean only": 0.08,
-    "not fortified": 0.15, "fortified": 0.06, "sweetened": 0.1,
-    "in heavy syrup": 0.2, "in light syrup": 0.15, "in syrup": 0.15, "in oil": 0.06, "in tomato sauce": 0.15,
-    "rinsed": 0.3, "with liquid": 0.03,
-    "canned": 0.35, "frozen": 0.35, "dried": 0.3, "smoked": 0.5, "pickled": 0.5, "kippered": 0.5,
-}  # fmt: skip
-_NEAR = {
-    "low sodium": {"": 0.6, "without salt": 0.12},
-    "without salt": {"": 0.35, "low sodium": 0.2},
-    "with salt": {"": 0.45, "low sodium": 0.7},
-    "peeled": {"": 0.05, "without skin": 0.0, "in skin": 0.25, "with skin": 0.3},
-    "without skin": {"": 0.2, "peeled": 0.0, "in skin": 0.35},
-    "in skin": {"": 0.3, "with skin": 0.15},
-    "with skin": {"": 0.15, "in skin": 0.5},
-    "skin only": {"": 0.6},
-    "full fat": {"": 0.15},
-    "reduced fat": {"": 0.55, "low fat": 0.15, "light": 0.15, "nonfat": 0.45},
-    "low fat": {"": 0.55, "reduced fat": 0.12, "light": 0.2, "nonfat": 0.4},
-    "light": {"": 0.5, "low fat": 0.15, "reduced fat": 0.15},
-    "nonfat": {"": 0.55, "low fat": 0.5},
-    "lean only": {"": 0.1},
-    "lean and fat": {"": 0.0},
-    "enriched": {"": 0.2, "fortified": 0.1},
-    "fortified": {"": 0.7, "enriched": 0.1},
-    "not fortified": {"": 0.1},
-    "unsweetened": {"": 0.35},
-    "sweetened": {"": 0.4},
-    "in syrup": {"in heavy syrup": 0.05, "in light syrup": 0.05},
-    "in heavy syrup": {"in syrup": 0.1},
-    "in light syrup": {"in syrup": 0.1},
-    "rinsed": {"drained": 0.15},
-    "drained": {"": 0.2, "rinsed": 0.25, "with liquid": 0.4},
-    "with liquid": {"": 0.1},
-    "canned": {"": 1.0},
-    "frozen": {"": 1.0},
-    "dried": {"": 0.35},
-    "smoked": {"": 1.5, "kippered": 0.2},
-    "kippered": {"": 1.5, "smoked": 0.3},
-    "pickled": {"": 1.0},
-}
-_AGAINST = {"salt": 1.2, "skin": 0.9, "fat": 0.8, "fortified": 0.5, "sugar": 0.7, "packed": 0.6, "liquid": 0.7,
-            "kept": 1.4, "cured": 1.4, "lean": 0.5}  # fmt: skip
-
-
-def _loss(field: str, asked: str, said: str) -> float:
-    """Tell what a disagreement of one field costs."""
-    if asked == said:
-        return 0.0
-    if field == "cooked":
-        return _cooking_loss(asked, said)
-    if not asked:
-        return _UNASKED.get(said, 0.0)
-    return _NEAR.get(asked, {}).get(said, _AGAINST[field] if said else 0.3)
-
-
-def _cooking_loss(asked: str, said: str) -> float:
-    if not asked:
-        return {
-            "raw": 0.0,
-            "": 0.0,
-            "prepared": 0.15,
-            "fried": 0.5,
-            "stir-fried": 0.5,
-            "toasted": 0.5,
-            "roasted": 0.38,
-            "dry roasted": 0.38,
-            "oil roasted": 0.39,
-        }.get(said, 0.4)
-    if not said:
-        return 0.15 if asked == "raw" else 0.8
-    if "raw" in (asked, said):
-        return 2.0
-    if asked in ("cooked", "prepared"):
-        return {"boiled": 0.02, "fried": 0.3}.get(said, 0.12)
-    if said in ("cooked", "prepared"):
-        return 0.1
-    return 0.15 if any({asked, said} <= kind for kind in _KINDS) else 0.6
-
-
-_LOSSES = _losses()
 # Cuts of meat: "chuck roast" is a piece to be roasted, "roast chuck" one that has been.
 _CUTS = {
     "chuck", "rump", "loin", "round", "rib", "ribs", "shoulder", "blade", "tip",
     "sirloin", "tenderloin", "leg", "butt", "brisket", "eye", "clod", "rolled",
 }  # fmt: skip
-_DRY_WHEN_RAW = re.compile(r"legume|pulse|cereal grain|grains and pasta")
 
 
 @lru_cache(maxsize=1024)
@@ -311,7 +89,7 @@ def _plain_food(asked: frozenset[str], little: frozenset[str]) -> PlainFood | No
     return PlainFood((), {"salt": known[max(within, key=lambda words: (len(words), sorted(words)))].fields["salt"]})
 
 
-def _corrected(words: list[str], index: _Index) -> tuple[list[str], dict[str, str]]:
+def _corrected(words: list[str], index: SearchIndex) -> tuple[list[str], dict[str, str]]:
     """Replace words that are nowhere by the nearest that is, two swapped letters counting as one change."""
     known = index.vocabulary
     result, changed = [], {}
@@ -346,7 +124,7 @@ def _as_cut(words: Sequence[str]) -> list[str]:
     return [word for at, word in enumerate(words) if word != "roast" or _CUTS.isdisjoint(words[:at])]
 
 
-def _written_together(words: list[str], index: _Index) -> list[str]:
+def _written_together(words: list[str], index: SearchIndex) -> list[str]:
     """Join two words that the release writes as one ('butter milk')."""
     result: list[str] = []
     for word in words:
@@ -361,7 +139,7 @@ def _written_together(words: list[str], index: _Index) -> list[str]:
     return result
 
 
-def _loss_of(reading: Words, index: _Index) -> np.ndarray:
+def _loss_of(reading: Words, index: SearchIndex) -> np.ndarray:
     """Tell what every food of the index loses under one reading of the query (logarithm)."""
     count = len(index.codes)
     asked = set(reading.words)
@@ -389,7 +167,17 @@ def _loss_of(reading: Words, index: _Index) -> np.ndarray:
                 unasked[posting.rows] -= posting.cost
     loss[~named] = np.inf
     loss += np.minimum(unasked, 2.5)
-    for field, table in _LOSSES.items():
+    _lose_for_state(loss, reading, plain, index)
+    _correct_for_context(loss, reading, index)
+    for (_, words, cost), rows in zip(APART, index.apart, strict=True):
+        if not words & asked:
+            loss += cost * rows
+    return loss
+
+
+def _lose_for_state(loss: np.ndarray, reading: Words, plain: PlainFood | None, index: SearchIndex) -> None:
+    """Take off what is lost for every field that disagrees."""
+    for field, table in LOSSES.items():
         said = index.fields[field]
         value = reading.fields.get(field, "")
         names = ["", *FIELDS[field]]
@@ -398,16 +186,11 @@ def _loss_of(reading: Words, index: _Index) -> np.ndarray:
             loss += 0.4 * table[names.index(plain.fields[field])][said]
         else:
             loss += table[names.index(value)][said]
-    if not any(field in reading.fields or (plain and field in plain.fields) for field in _CHANGES):
+    if not any(field in reading.fields or (plain and field in plain.fields) for field in CHANGES):
         loss -= index.as_sold
-    _correct_for_context(loss, reading, index)
-    for (_, words, cost), rows in zip(_APART, index.apart, strict=True):
-        if not words & asked:
-            loss += cost * rows
-    return loss
 
 
-def _correct_for_context(loss: np.ndarray, reading: Words, index: _Index) -> None:
+def _correct_for_context(loss: np.ndarray, reading: Words, index: SearchIndex) -> None:
     """Put right what two fields say only together."""
     kept, cooked = index.fields["kept"], index.fields["cooked"]
     kept_codes = CODES["kept"]
@@ -417,10 +200,10 @@ def _correct_for_context(loss: np.ndarray, reading: Words, index: _Index) -> Non
     if asked_kept == "canned" and not asked_cooked:
         loss -= 0.35 * ((cooked > 1) & (kept == kept_codes["canned"]))  # what is canned is cooked
     if not asked_kept and (soup := index.postings.get("soup")) is not None:
-        canned = _UNASKED["canned"] * (kept[soup.rows] == kept_codes["canned"])
+        canned = UNASKED["canned"] * (kept[soup.rows] == kept_codes["canned"])
         loss[soup.rows] -= np.maximum(canned - index.as_sold[soup.rows], 0)  # as soups are sold
     if asked_kept == "dried":
-        loss -= _LOSSES["kept"][kept_codes["dried"]][0] * ((cooked == 1) & index.dry_when_raw)
+        loss -= LOSSES["kept"][kept_codes["dried"]][0] * ((cooked == 1) & index.dry_when_raw)
         loss += 1.2 * ((cooked > 1) & (kept != kept_codes["dried"]))
 
 
@@ -472,7 +255,7 @@ def find_foods(
         raise SwaptableError(f"found the query '{query}'; expected words for a food, such as 'peeled potato raw'")
     if most < 1:
         raise SwaptableError(f"found {most} foods to list; expected 1 or more")
-    index = _index(release)
+    index = search_index(release)
     allowed = _allowed(index, release, group, state, component)
     if any(word.endswith("%") for word in words):
         words = [word for word in words if word not in ("extra", "lean")]  # the percentage says how lean
@@ -502,7 +285,7 @@ def find_foods(
     return hits
 
 
-def _as_understood(word: str, index: _Index, changed: dict[str, str]) -> str:
+def _as_understood(word: str, index: SearchIndex, changed: dict[str, str]) -> str:
     if word in changed:
         return f"{word} ({changed[word]})"
     return word if word in index.postings or word in little_words() else f"{word} (not known)"
@@ -532,7 +315,7 @@ def hits_table(
     units = release.components["unit"]
     tags = [tag for tag in components if tag in units.index]
     names = [f"{component_label(tag).lower().replace(' ', '_')}_{units[tag]}_per_100_g" for tag in tags]
-    index = _index(release)
+    index = search_index(release)
     groups = dict(zip(index.groups, index.group_names, strict=True))
     rows = []
     for hit in hits:
@@ -552,7 +335,7 @@ def hits_table(
     return pd.DataFrame(rows, columns=columns)
 
 
-def _allowed(index: _Index, release: FoodRelease, group: str, state: str, component: str) -> np.ndarray:
+def _allowed(index: SearchIndex, release: FoodRelease, group: str, state: str, component: str) -> np.ndarray:
     """Mark the foods that the filters leave."""
     allowed = np.ones(len(index.codes), dtype=bool)
     if group:
@@ -572,7 +355,7 @@ def _allowed(index: _Index, release: FoodRelease, group: str, state: str, compon
     return allowed
 
 
-def _in_state(index: _Index, state: str) -> np.ndarray:
+def _in_state(index: SearchIndex, state: str) -> np.ndarray:
     known = {value: field for field, values in FIELDS.items() for value in values if value}
     if state == "unstated":
         return np.asarray(sum(index.fields.values()) == 0)

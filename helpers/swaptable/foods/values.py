@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -244,6 +245,7 @@ def _between_foods(release: FoodRelease, cells: pd.DataFrame, sound: pd.Series, 
     return np.asarray(np.sqrt(np.clip(both - pooled_by_group(chosen, noise, shape), 0, None)))
 
 
+@lru_cache(maxsize=4)
 def value_errors(release: FoodRelease) -> ValueErrors:
     """Find how sure every value of a release is.
 

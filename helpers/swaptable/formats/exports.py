@@ -17,7 +17,7 @@ from swaptable.foods.release import FoodRelease
 from swaptable.formats.csv_cells import harmless, harmless_table
 from swaptable.formats.pages import YAML_FORMAT
 from swaptable.formats.recipe_files import plain_number, recipe_fields, recipe_text
-from swaptable.formats.sheets import sheet_rows
+from swaptable.formats.sheet_rows import sheet_rows
 
 __all__ = ["amounts_csv", "amounts_parquet", "csv_bytes", "ingredient_lines", "ingredients_csv", "json_ld"]
 
@@ -110,23 +110,7 @@ def json_ld(amounts: Amounts) -> bytes:
     as the last step, to three digits.
     """
     recipe, release = amounts.recipe, amounts.grid.release
-    written = amounts.grid.as_written
-    serving = amounts.per("serving").sel(written).to_series()
-    shares = amounts.share_per("serving").sel(written).to_series()
-    units = amounts.units()
-    nutrition: dict[str, str] = {"@type": "NutritionInformation"}
-    grams = float(amounts.data["cooked_g"].sel(written)) / recipe.servings
-    nutrition["servingSize"] = f"1 serving ({_rounded(grams)} g as eaten)"
-    gaps = []
-    for name, components in _NUTRITION.items():
-        total, unit = float(serving[list(components)].sum(skipna=False)), units[components[0]]
-        whole = float(shares[list(components)].min()) >= WHOLE_SHARE
-        if np.isnan(total) or (total == 0 and not whole):
-            gaps.append(f"{name} not known")
-        elif not whole:
-            gaps.append(f"{name} at least {_rounded(total)} {unit}")
-        else:
-            nutrition[name] = f"{_rounded(total)} {unit}"
+    nutrition, gaps = _nutrition(amounts)
     description = [
         f"Nutrition per serving of the recipe as written. {amounts.source_line}",
         f"Weight as eaten: {amounts.cooked_weight_origin}.",
@@ -151,6 +135,28 @@ def json_ld(amounts: Amounts) -> bytes:
     }
     # "</" cannot end the script block of a page that the text is pasted into
     return (json.dumps(document, indent=2, ensure_ascii=False).replace("</", "<\\/") + "\n").encode()
+
+
+def _nutrition(amounts: Amounts) -> tuple[dict[str, str], list[str]]:
+    """Give the NutritionInformation of a serving, and in words what is not known as a whole."""
+    written = amounts.grid.as_written
+    serving = amounts.per("serving").sel(written).to_series()
+    shares = amounts.share_per("serving").sel(written).to_series()
+    units = amounts.units()
+    nutrition: dict[str, str] = {"@type": "NutritionInformation"}
+    grams = float(amounts.data["cooked_g"].sel(written)) / amounts.recipe.servings
+    nutrition["servingSize"] = f"1 serving ({_rounded(grams)} g as eaten)"
+    gaps = []
+    for name, components in _NUTRITION.items():
+        total, unit = float(serving[list(components)].sum(skipna=False)), units[components[0]]
+        whole = float(shares[list(components)].min()) >= WHOLE_SHARE
+        if np.isnan(total) or (total == 0 and not whole):
+            gaps.append(f"{name} not known")
+        elif not whole:
+            gaps.append(f"{name} at least {_rounded(total)} {unit}")
+        else:
+            nutrition[name] = f"{_rounded(total)} {unit}"
+    return nutrition, gaps
 
 
 def _rounded(number: float, digits: int = 3) -> str:

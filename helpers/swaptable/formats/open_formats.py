@@ -25,10 +25,12 @@ from swaptable.formats.exports import (
 )
 from swaptable.formats.pages import page_words, read_page
 from swaptable.formats.recipe_files import one_line, recipe_text
-from swaptable.formats.sheets import SheetRecipe, read_sheet, template_rows
+from swaptable.formats.sheet_rows import template_rows
+from swaptable.formats.sheets import SheetRecipe, read_sheet
 from swaptable.formats.workbook import template_workbook, workbook_bytes
 from swaptable.kitchen.lines import read_line
-from swaptable.kitchen.matching import UNKNOWN, MatchedLine, match_recipe, recipe_yaml
+from swaptable.kitchen.matched_file import recipe_yaml
+from swaptable.kitchen.matching import UNKNOWN, MatchedLine, match_recipe
 from swaptable.kitchen.text import KitchenRecipe, read_kitchen_file
 
 __all__ = ["READ_FROM", "WRITTEN_TO", "Source", "convert", "read_source", "write_template", "write_whole"]

@@ -1,4 +1,4 @@
-"""Sheets of ingredients, CSV and XLSX: read into the fields of a recipe file, and written from them.
+"""Sheets of ingredients, CSV and XLSX, read into the fields of a recipe file.
 
 One row is one ingredient. Rows that name a choice and an option say what that option changes, so that a sheet
 can hold a whole recipe. Rows above the table hold the title, the servings and the like.
@@ -15,12 +15,11 @@ from typing import Any
 from swaptable.amounts.recipes import AS_WRITTEN, Recipe
 from swaptable.basics.errors import InputError, listed, nearest
 from swaptable.basics.located_yaml import Place, SourceText
-from swaptable.foods.release import FoodRelease
-from swaptable.formats.recipe_files import WEIGHED_OPTION, recipe_fields
+from swaptable.formats.recipe_files import WEIGHED_OPTION
 from swaptable.formats.sheet_cells import Cell, Header, Table, read_table
 from swaptable.kitchen.text import KitchenRecipe
 
-__all__ = ["COLUMNS", "ESSENTIAL", "SheetRecipe", "read_sheet", "sheet_rows", "template_rows"]
+__all__ = ["COLUMNS", "ESSENTIAL", "HEAD", "LISTS", "NO_DETAIL", "SheetRecipe", "read_sheet"]
 
 # Column → the field of an ingredient in a recipe file, empty where it is none, and what the column says.
 COLUMNS: dict[str, tuple[str, str]] = {
@@ -49,8 +48,8 @@ _ALSO = {
     "name": "ingredient", "ingredients": "ingredient", "units": "unit", "notes": "note",
 }  # fmt: skip
 # What the rows above the table may say; a list is said in several rows.
-_HEAD = ("title", "servings", "cooked weight", "reference amount", "judged as", "notes", "method", "not together")
-_LISTS = ("method", "not together")
+HEAD = ("title", "servings", "cooked weight", "reference amount", "judged as", "notes", "method", "not together")
+LISTS = ("method", "not together")
 NO_DETAIL = "none"
 
 
@@ -80,9 +79,6 @@ class SheetRecipe:
     remarks: Mapping[Place, str]
     source: SourceText
     notes: tuple[str, ...]
-
-
-# Reading
 
 
 def _known(columns: list[str]) -> dict[int, str]:
@@ -150,8 +146,8 @@ def _read_head(reading: _Reading) -> None:
             continue
         label_at, *value_at = sorted(cells)
         label = reading.text(number, label_at, "").lower().rstrip(":").strip()
-        if label not in _HEAD:
-            hint = nearest(label, _HEAD)
+        if label not in HEAD:
+            hint = nearest(label, HEAD)
             if hint and value_at:
                 raise reading.error(f"found '{label}' above the table{hint}", number, label_at)
             if not label.startswith("sep="):  # the line by which a spreadsheet is told the delimiter
@@ -161,7 +157,7 @@ def _read_head(reading: _Reading) -> None:
             continue
         text = reading.text(number, value_at[0], label)
         place: Place = (label,)
-        if label in _LISTS:
+        if label in LISTS:
             items = reading.fields.setdefault(label, [])
             place = (label, len(items))
             items.append(_pairs(text, reading, number, value_at[0]) if label == "not together" else text)
@@ -356,56 +352,3 @@ def _kitchen(fields: dict[str, Any], reading: _Reading, source: str) -> KitchenR
     return KitchenRecipe(
         fields["title"], float(found[0]) if found else None, tuple(lines), tuple(fields.get("method", ())), source
     )
-
-
-# Writing
-
-
-def sheet_rows(recipe: Recipe, release: FoodRelease) -> list[list[str]]:
-    """Give a recipe as the rows of a sheet.
-
-    Parameters
-    ----------
-    recipe : Recipe
-    release : FoodRelease
-        For the words beside the food codes.
-
-    Returns
-    -------
-    list of list of str
-        Rows of texts; :func:`read_sheet` gives the same recipe.
-    """
-    fields = recipe_fields(recipe)
-    rows = [[name, str(fields[name])] for name in _HEAD if name in fields and name not in _LISTS]
-    rows += [["method", step] for step in fields.get("method", [])]
-    for pair in fields.get("not together", []):
-        rows.append(["not together", "; ".join(f"{choice}: {option}" for choice, option in pair.items())])
-    body = [_row(name, patch, release) for name, patch in fields["ingredients"].items()]
-    for choice, options in fields.get("choices", {}).items():
-        for option, changes in options.items():
-            of_option = {"choice": choice, "option": option}
-            if changes == AS_WRITTEN:
-                body.append(of_option)
-                continue
-            for name, patch in changes.items():
-                found = {"ingredient": name, "amount": patch} if isinstance(patch, str) else _row(name, patch, release)
-                body.append(found | of_option)
-    used = {name for row in body for name in row}
-    columns = [name for name in COLUMNS if name in used or name in ESSENTIAL]
-    return [*rows, [], columns, *([row.get(name, "") for name in columns] for row in body)]
-
-
-def _row(name: str, patch: Mapping[str, str], release: FoodRelease) -> dict[str, str]:
-    row = {column: patch[key] for column, (key, _) in COLUMNS.items() if key and key in patch}
-    if "amount" in row:
-        row["amount"], _, row["unit"] = row["amount"].partition(" ")
-    if row.get("detail") == "":
-        row["detail"] = NO_DETAIL
-    if "code" in row:
-        row["food"] = release.food(row["code"]).description
-    return {"ingredient": name} | row
-
-
-def template_rows() -> list[list[str]]:
-    """Give the empty sheet that is offered for filling in."""
-    return [["title", ""], ["servings", ""], ["method", ""], [], list(ESSENTIAL)]

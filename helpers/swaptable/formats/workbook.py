@@ -25,7 +25,8 @@ from swaptable.basics.errors import SwaptableError
 from swaptable.basics.units import GENERAL_KCAL_PER_GRAM_ALCOHOL
 from swaptable.foods.reference import component_label
 from swaptable.formats.csv_cells import FORMULA
-from swaptable.formats.sheets import COLUMNS, ESSENTIAL, sheet_rows, template_rows
+from swaptable.formats.sheet_rows import sheet_rows, template_rows
+from swaptable.formats.sheets import COLUMNS, ESSENTIAL
 
 __all__ = ["MOST_VARIANTS", "template_workbook", "workbook_bytes"]
 

@@ -15,9 +15,12 @@ from swaptable.judging.absorption import (
     iron_forms,
     vitamin_a_forms,
 )
-from swaptable.judging.cautions import allergen_changes, allergens_of, cautions_for, safety_for
-from swaptable.judging.claims import claim_verdicts, front_of_pack, judge_claims
-from swaptable.judging.indices import index_table
+from swaptable.judging.allergens import allergen_changes, allergens_of
+from swaptable.judging.cautions import cautions_for
+from swaptable.judging.claims import claim_verdicts, judge_claims
+from swaptable.judging.food_safety import safety_for
+from swaptable.judging.front_of_pack import front_of_pack
+from swaptable.judging.index_table import index_table
 from swaptable.judging.labels import nutrition_facts
 from swaptable.judging.study import Study
 from swaptable.judging.targets import Aims, day_targets, judge_servings, population_of

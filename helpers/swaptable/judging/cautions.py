@@ -1,88 +1,31 @@
-"""Cautions, allergens and safe temperatures of what a recipe contains: prompts for a person, never orders.
-
-A food is known here by its description only. A rule first strikes some phrases out of it ("coconut milk"), then
-looks for its words in what is left ("milk"). What a name does not tell, only a label does.
-"""
+"""Cautions that a recipe calls for by its foods, amounts and concerns: prompts for a person, never orders."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache, partial
-from typing import Any
+from functools import partial
 
 import numpy as np
 import pandas as pd
-import xarray as xr
 
 from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
-from swaptable.amounts.variants import Grid, Line, Options
+from swaptable.amounts.variants import Grid, Line
 from swaptable.basics.errors import SwaptableError, listed, nearest
-from swaptable.foods.reference import (
-    allergen_foods,
-    allergen_lists,
-    caution_rows,
-    component_label,
-    safe_temperatures,
-)
-from swaptable.foods.release import Food
-from swaptable.judging.daily_values import checked_regime
+from swaptable.foods.reference import caution_rows, component_label
+from swaptable.judging.allergens import tells_of
+from swaptable.judging.food_rules import is_unheated, lines_where, present_in, rule_of
 
-__all__ = [
-    "READ_LABEL",
-    "allergen_changes",
-    "allergens_of",
-    "cautions_brought",
-    "cautions_for",
-    "known_concerns",
-    "safety_for",
-    "swap_concerns",
-]
+__all__ = ["cautions_brought", "cautions_for", "known_concerns", "swap_concerns"]
 
 EVERYONE = "everyone"
-READ_LABEL = "read the label"
 AT_LIMIT = 1e-12  # relative: what floating point may take from an amount that stands at its limit
-# What leaves a food as raw as it was, or cooks it too little to count on.
-_UNHEATED = {"", "drained", "rinsed", "frozen", "stored", "dried", "flamed", "stirred into hot liquid"}
-_HERE = {
-    "US": ("US consumer", "US food service"),
-    "CA": ("Canada", "Canada food service"),
-}
-_FOR_COOKED = ("cool", "hold hot at or above", "cook for hot holding to")  # what was not heated needs none of it
 CANNOT_BE_TOLD = "cannot be told"
 _CAUTION_COLUMNS = [
     "caution", "concern", "kind", "named", "component", "why", "message", "defer_to", "limit_source", "source",
     "checked",
 ]  # fmt: skip
-_SAFETY_COLUMNS = ["food", "ingredients", "rule", "here", "elsewhere", "differ", "source", "checked"]
-
-
-@dataclass(frozen=True)
-class _FoodRule:
-    """Which foods a row of a table means."""
-
-    groups: frozenset[str]
-    pattern: re.Pattern[str]
-    struck: re.Pattern[str] | None
-
-    def means(self, food: Food) -> bool:
-        if self.groups and food.food_group not in self.groups:
-            return False
-        words = food.description.lower()
-        if self.struck is not None:
-            words = self.struck.sub(" ", words)
-        return self.pattern.search(words) is not None
-
-
-@lru_cache(maxsize=512)
-def _rule(groups: str, pattern: str, struck: str) -> _FoodRule:
-    words = frozenset(filter(None, groups.split("|")))
-    return _FoodRule(words, re.compile(pattern), re.compile(struck) if struck else None)
-
-
-def _rule_of(row: pd.Series) -> _FoodRule:
-    return _rule(row["food_group"], row["pattern"], row["except_pattern"])
 
 
 # ---------------------------------------------------------------------------------------------- concerns
@@ -117,42 +60,6 @@ def _checked_concerns(concerns: Iterable[str]) -> set[str]:
         if _plain(word) not in plain:
             raise SwaptableError(f"found concern '{word}'; expected one of {listed(known, 200)}{nearest(word, known)}")
     return {_plain(word) for word in concerns}
-
-
-# ------------------------------------------------------------------------------------- what a dish contains
-
-
-def _options_text(grid: Grid, options: Iterable[Options]) -> str:
-    """Say under which options something holds; empty where it holds under all."""
-    chosen: dict[str, list[str]] = {}
-    for pairs in options:
-        for choice, option in pairs:
-            if option not in chosen.setdefault(choice, []):
-                chosen[choice].append(option)
-    words = [
-        " or ".join(option for option in grid.choices[choice] if option in names)
-        for choice, names in chosen.items()
-        if len(names) < len(grid.choices[choice])
-    ]
-    return ", ".join(words)
-
-
-def _lines_where(amounts: Amounts, holds: Callable[[Line], bool]) -> str:
-    """Name the ingredients, options and foods for which something holds, or nothing."""
-    found = []
-    for ingredient, lines in amounts.grid.lines.items():
-        by_food: dict[str, list[Options]] = {}
-        for options, line in lines.items():
-            if holds(line):
-                by_food.setdefault(line.food.description, []).append(options)
-        for food, under in by_food.items():
-            only = _options_text(amounts.grid, under)
-            found.append(f"{ingredient} ({only}): {food}" if only else f"{ingredient}: {food}")
-    return "; ".join(found)
-
-
-def _is_unheated(line: Line) -> bool:
-    return line.cooking.process in _UNHEATED
 
 
 def _number(value: float) -> str:
@@ -193,17 +100,17 @@ def _listed(amounts: Amounts, row: pd.Series) -> _Listed:
 
 
 def _is_food(row: pd.Series) -> Callable[[Line], bool]:
-    rule = _rule_of(row)
+    rule = rule_of(row)
     return lambda line: rule.means(line.food)
 
 
 def _is_uncooked_food(row: pd.Series) -> Callable[[Line], bool]:
-    rule = _rule_of(row)
-    return lambda line: _is_unheated(line) and rule.means(line.food)
+    rule = rule_of(row)
+    return lambda line: is_unheated(line) and rule.means(line.food)
 
 
 def _is_allergen(row: pd.Series) -> Callable[[Line], bool]:
-    return partial(_tells_of, row["pattern"])
+    return partial(tells_of, row["pattern"])
 
 
 _FOODS: Mapping[str, Callable[[pd.Series], Callable[[Line], bool]]] = {
@@ -214,7 +121,7 @@ _FOODS: Mapping[str, Callable[[pd.Series], Callable[[Line], bool]]] = {
 
 
 def _by_food(amounts: Amounts, row: pd.Series, named: bool) -> str:
-    return _lines_where(amounts, _FOODS[row["trigger"]](row))
+    return lines_where(amounts, _FOODS[row["trigger"]](row))
 
 
 def _by_amount(amounts: Amounts, row: pd.Series, named: bool) -> str:
@@ -265,6 +172,18 @@ def _doubt(trigger: str, why: str) -> str:
     return "It is not known whether this applies: " if trigger == "amount" and CANNOT_BE_TOLD in why else ""
 
 
+def _brought_by(grid: Grid, holds: Callable[[Line], bool]) -> np.ndarray:
+    """Tell which variants hold an ingredient of a kind that the recipe as written does not."""
+    present = grid.listed(present_in(grid, holds)) == 1
+    return np.asarray(present & ~present[0])
+
+
+def _asked(row: pd.Series, wanted: set[str]) -> tuple[list[str], list[str]]:
+    """Give the concerns of a caution, and those of them that the audience names or that are everyone's."""
+    words = row["concern"].split("|")
+    return words, [word for word in words if _plain(word) in wanted or word == EVERYONE]
+
+
 def swap_concerns(amounts: Amounts, concerns: Iterable[str]) -> pd.Series:
     """Say which concerns of an audience a variant brings up by its foods and the recipe as written does not.
 
@@ -285,8 +204,7 @@ def swap_concerns(amounts: Amounts, concerns: Iterable[str]) -> pd.Series:
         holds, asked = _FOODS.get(row["trigger"]), [w for w in row["concern"].split("|") if _plain(w) in wanted]
         if holds is None or not asked:
             continue
-        present = grid.listed(_present(grid, holds(row))) == 1
-        for place in np.flatnonzero(present & ~present[0]):
+        for place in np.flatnonzero(_brought_by(grid, holds(row))):
             brought[place].append(asked[0])
     return pd.Series([", ".join(dict.fromkeys(words)) for words in brought], index=grid.labels)
 
@@ -312,8 +230,7 @@ def cautions_brought(amounts: Amounts, concerns: Iterable[str] = ()) -> pd.DataF
     for _, row in caution_rows().iterrows():
         holds = _FOODS.get(row["trigger"])
         if holds is not None:
-            present = grid.listed(_present(grid, holds(row))) == 1
-            brought = present & ~present[0]
+            brought = _brought_by(grid, holds(row))
         elif row["trigger"] in ("amount", "change"):
             values = _listed(amounts, row).values
             least = row["at_least"] * (1 - AT_LIMIT)
@@ -321,8 +238,7 @@ def cautions_brought(amounts: Amounts, concerns: Iterable[str] = ()) -> pd.DataF
             brought = reached & ~reached[0] if row["trigger"] == "amount" else np.abs(values - values[0]) >= least
         else:
             continue
-        words = row["concern"].split("|")
-        asked = [word for word in words if _plain(word) in wanted or word == EVERYONE]
+        words, asked = _asked(row, wanted)
         for place in np.flatnonzero(brought):
             change = f"by {_number(abs(values[place] - values[0]))} {row['unit']}" if row["trigger"] == "change" else ""
             rows.append(
@@ -367,8 +283,7 @@ def cautions_for(amounts: Amounts, concerns: Iterable[str] = ()) -> pd.DataFrame
     wanted = _checked_concerns(list(concerns))
     rows = []
     for _, row in caution_rows().iterrows():
-        words = row["concern"].split("|")
-        asked = [word for word in words if _plain(word) in wanted or word == EVERYONE]
+        words, asked = _asked(row, wanted)
         named = bool(asked)
         why = _TRIGGERS[row["trigger"]](amounts, row, named)
         if why:
@@ -389,246 +304,3 @@ def cautions_for(amounts: Amounts, concerns: Iterable[str] = ()) -> pd.DataFrame
             )
     found = pd.DataFrame(rows, columns=_CAUTION_COLUMNS)
     return found.sort_values("named", ascending=False, kind="stable", ignore_index=True)
-
-
-# ------------------------------------------------------------------------------------------ allergens
-
-
-@lru_cache(maxsize=4096)
-def _allergens_named(food: Food) -> frozenset[str]:
-    """Name the allergens that a food's description tells of; ``read the label`` where it tells too little."""
-    found = (row["allergen"].split("|") for _, row in allergen_foods().iterrows() if _rule_of(row).means(food))
-    return frozenset(name for names in found for name in names)
-
-
-def _tells_of(allergen: str, line: Line) -> bool:
-    return allergen in _allergens_named(line.food)
-
-
-def _label_reason(food: Food) -> str:
-    table = allergen_foods()
-    table = table[table["allergen"] == READ_LABEL]
-    return next((str(row["note"]) for _, row in table.iterrows() if _rule_of(row).means(food)), "")
-
-
-def _names_shown(regime: str) -> dict[str, str]:
-    """Give each allergen as it is shown, those on the country's list first."""
-    table = allergen_lists()
-    table = table[table["regime"] == checked_regime(regime)].sort_values("listed", ascending=False, kind="stable")
-    return {
-        str(row["allergen"]): str(row["allergen"]) if row["listed"] == "yes" else f"{row['allergen']} (not on the list)"
-        for _, row in table.iterrows()
-    }
-
-
-def _joined(names: Iterable[str], shown: Mapping[str, str]) -> str:
-    chosen = set(names)
-    return ", ".join(text for name, text in shown.items() if name in chosen)
-
-
-def allergens_of(amounts: Amounts, regime: str) -> pd.DataFrame:
-    """Name the priority allergens that the ingredients' names tell of.
-
-    Parameters
-    ----------
-    amounts : Amounts
-    regime : str
-        ``"US"`` or ``"CA"``: whose list of priority allergens counts.
-
-    Returns
-    -------
-    DataFrame
-        One row per ingredient and food: ``ingredient``, ``options`` (empty: always), ``food``, ``allergens``
-        (those that are not on the country's list are marked so) and ``read_the_label`` (why the label has to be
-        read; empty where the food is a single one).
-
-    Raises
-    ------
-    SwaptableError
-        If there is no such regime.
-
-    Notes
-    -----
-    A screen of names: an allergen that is not named here may still be in the food, or get into it. Every label is
-    to be read, also for what it may contain.
-
-    References
-    ----------
-    21 USC 321(qq) as amended by the FASTER Act 2021. Food and Drug Regulations (Canada) B.01.010.1.
-    """
-    shown, rows = _names_shown(regime), []
-    for ingredient, lines in amounts.grid.lines.items():
-        by_food: dict[Food, list[Options]] = {}
-        for options, line in lines.items():
-            by_food.setdefault(line.food, []).append(options)
-        for food, under in by_food.items():
-            rows.append(
-                {
-                    "ingredient": ingredient,
-                    "options": _options_text(amounts.grid, under),
-                    "food": food.description,
-                    "allergens": _joined(_allergens_named(food), shown),
-                    "read_the_label": _label_reason(food),
-                }
-            )
-    return pd.DataFrame(rows, columns=["ingredient", "options", "food", "allergens", "read_the_label"])
-
-
-def _present(grid: Grid, holds: Callable[[Line], bool]) -> xr.DataArray:
-    """Tell for every variant whether the dish holds an ingredient of a kind."""
-    present = xr.zeros_like(grid.allowed)
-    for ingredient, lines in grid.lines.items():
-        coords = {choice: list(grid.choices[choice]) for choice in grid.own_choices(ingredient)}
-        table = np.zeros([len(options) for options in coords.values()], dtype=bool)
-        for options, line in lines.items():
-            table[tuple(coords[choice].index(option) for choice, option in options)] = holds(line)
-        present = present | xr.DataArray(table, coords=coords, dims=list(coords))
-    return present.transpose(*grid.allowed.dims)
-
-
-def allergen_changes(amounts: Amounts, regime: str) -> pd.DataFrame:
-    """Say which allergens each option brings into the dish, and which it takes out of it.
-
-    Parameters
-    ----------
-    amounts : Amounts
-    regime : str
-        ``"US"`` or ``"CA"``.
-
-    Returns
-    -------
-    DataFrame
-        One row per choice and option other than the first: ``choice``, ``option``, ``adds``, ``removes`` and
-        ``read_the_label``, the ingredients whose label has to be read whatever this table says.
-
-    Raises
-    ------
-    SwaptableError
-        If there is no such regime.
-
-    Notes
-    -----
-    The whole dish counts, with every allowed combination of the other choices: an option adds what it brings into
-    any of them, and removes only what is then named in none of them. Removed means: not named any more by this
-    option. It does not mean that the dish holds none.
-    """
-    grid, shown = amounts.grid, _names_shown(regime)
-    present = {name: _present(grid, partial(_tells_of, name)) for name in shown}
-    rows: list[dict[str, Any]] = []
-    for choice, options in grid.choices.items():
-        for option in options[1:]:
-            here, first = {choice: option}, {choice: options[0]}
-            both = grid.allowed.sel(here, drop=True) & grid.allowed.sel(first, drop=True)
-            compared = both if bool(both.any()) else grid.allowed.sel(here, drop=True)
-            adds, removes = [], []
-            for name, found in present.items():
-                after, before = found.sel(here, drop=True), found.sel(first, drop=True)
-                if bool((after & ~before & compared).any()):
-                    adds.append(name)
-                if bool((before & compared).any()) and not bool((after & grid.allowed.sel(here, drop=True)).any()):
-                    removes.append(name)
-            unread = {
-                ingredient
-                for ingredient, lines in grid.lines.items()
-                for pairs, line in lines.items()
-                if dict(pairs).get(choice, option) == option and _label_reason(line.food)
-            }
-            rows.append(
-                {
-                    "choice": choice,
-                    "option": option,
-                    "adds": _joined(adds, shown),
-                    "removes": _joined(removes, shown),
-                    "read_the_label": ", ".join(name for name in grid.lines if name in unread),
-                }
-            )
-    return pd.DataFrame(rows, columns=["choice", "option", "adds", "removes", "read_the_label"])
-
-
-# --------------------------------------------------------------------------------- safe temperatures
-
-
-def _figure(row: pd.Series) -> str:
-    """Write a temperature, its time and its note, as printed."""
-    parts = []
-    if not np.isnan(row["celsius"]):
-        parts.append(f"{row['celsius']:g} °C ({row['fahrenheit']:g} °F)")
-    parts += [str(row[word]) for word in ("hold", "note") if row[word]]
-    return "; ".join(parts)
-
-
-def _figures(rows: pd.DataFrame) -> str:
-    texts: dict[str, list[str]] = {}
-    for _, row in rows.iterrows():
-        texts.setdefault(_figure(row), []).append(str(row["authority"]))
-    return ". ".join(f"{' and '.join(names)}: {text}" for text, names in texts.items())
-
-
-def safety_for(amounts: Amounts, regime: str) -> pd.DataFrame:
-    """Give safe internal temperatures for what a recipe contains, and how to cool, hold and keep it.
-
-    Parameters
-    ----------
-    amounts : Amounts
-    regime : str
-        ``"US"`` or ``"CA"``: whose figures stand under ``here``.
-
-    Returns
-    -------
-    DataFrame
-        One row per rule: ``food``, ``ingredients`` (empty: the whole dish), ``rule``, ``here``, ``elsewhere`` (the
-        other country's figures where they differ), ``differ``, ``source`` and ``checked``.
-
-    Raises
-    ------
-    SwaptableError
-        If there is no such regime.
-
-    Notes
-    -----
-    Foods that were cooked or canned before are not given a temperature to cook to. The local food-safety code
-    comes first, wherever it asks for more.
-
-    References
-    ----------
-    FoodSafety.gov and USDA FSIS 2019. FDA Food Code. Health Canada, Safe internal cooking temperatures.
-    """
-    authorities = _HERE[checked_regime(regime)]
-    cooked = any(not _is_unheated(line) for lines in amounts.grid.lines.values() for line in lines.values())
-    rows = []
-    for _, group in safe_temperatures().groupby("item", sort=False):
-        first = group.iloc[0]
-        ingredients = ""
-        if first["pattern"]:
-            ingredients = _lines_where(amounts, partial(_needs, first))
-        if not ingredients and (first["pattern"] or (first["rule"] in _FOR_COOKED and not cooked)):
-            continue
-        here = group[group["authority"].isin(authorities)]
-        there = group[~group["authority"].isin(authorities)]
-        differ = not (here.empty or there.empty) and _figure_of(here) != _figure_of(there)
-        rows.append(
-            {
-                "food": first["food"],
-                "ingredients": ingredients,
-                "rule": first["rule"],
-                "here": _figures(here),
-                "elsewhere": _figures(there) if differ or here.empty else "",
-                "differ": differ,
-                "source": "; ".join(dict.fromkeys(group["source"])),
-                "checked": "seen" if (group["checked"] == "seen").all() else "from memory",
-            }
-        )
-    return pd.DataFrame(rows, columns=_SAFETY_COLUMNS)
-
-
-def _needs(row: pd.Series, line: Line) -> bool:
-    """Tell whether a rule of temperature concerns an ingredient: one that can be raw, and for some rules is heated."""
-    if line.food.state not in ("raw", "unstated") or (row["rule"] in _FOR_COOKED and _is_unheated(line)):
-        return False
-    return _rule_of(row).means(line.food)
-
-
-def _figure_of(rows: pd.DataFrame) -> tuple[str, str]:
-    """Give what a country tells its households, or its food service where it tells them nothing."""
-    row = rows.sort_values("authority", key=lambda names: names.str.contains("food service"), kind="stable").iloc[0]
-    return str(row["celsius"]), str(row["hold"])

@@ -11,19 +11,20 @@ import pandas as pd
 from swaptable.amounts.nutrients import Amounts
 from swaptable.basics.errors import InputError
 from swaptable.basics.folders import files_in, find_file
-from swaptable.foods.reference import FACTORS
+from swaptable.foods.cooking_factors import FACTORS
 from swaptable.judging.audiences import read_audience
-from swaptable.judging.claims import claim_verdicts, front_of_pack, judge_claims
+from swaptable.judging.claims import claim_verdicts, judge_claims
 from swaptable.judging.day import add_up, judge_day, read_plan
+from swaptable.judging.front_of_pack import front_of_pack
 from swaptable.judging.study import GAPS, compute_recipe
 from swaptable.judging.targets import Aims, day_targets, find_aims, judge_servings
 from swaptable.judging.verdicts import Verdict
 
-__all__ = ["Survey", "survey_collection"]
+__all__ = ["Programme", "judge_programme"]
 
 
 @dataclass(frozen=True, eq=False)
-class Survey:
+class Programme:
     """Recipes × audiences.
 
     Attributes
@@ -46,7 +47,7 @@ class Survey:
         Every planned day judged for its person: ``day``, ``title``, ``group`` and the columns of
         :func:`swaptable.judging.day.judge_day`.
     symbols : DataFrame
-        ``recipe`` and the columns of :func:`swaptable.judging.claims.front_of_pack`, of each recipe as written.
+        ``recipe`` and the columns of :func:`swaptable.judging.front_of_pack.front_of_pack`, of each recipe as written.
     source_line : str
     """
 
@@ -107,7 +108,7 @@ def _judged(amounts: Amounts, aims: Aims, regime: str) -> tuple[pd.DataFrame, li
     return pd.concat(parts, ignore_index=True), scores
 
 
-def survey_collection(
+def judge_programme(
     recipes: Sequence[str] = (),
     audiences: Sequence[str] = (),
     days: Sequence[str] = (),
@@ -116,7 +117,7 @@ def survey_collection(
     release: str | Path = "current",
     factors: str = FACTORS[0],
     gaps: str = GAPS[0],
-) -> Survey:
+) -> Programme:
     """Judge all recipes of a programme for all its audiences.
 
     Parameters
@@ -130,7 +131,7 @@ def survey_collection(
 
     Returns
     -------
-    Survey
+    Programme
 
     Raises
     ------
@@ -158,7 +159,7 @@ def survey_collection(
         screen = front_of_pack(amounts, labels=amounts.grid.labels[:1])
         symbols.append(screen.assign(recipe=recipe))
         source_line = amounts.source_line
-    return Survey(
+    return Programme(
         regime=regime,
         recipes=titles,
         audiences={name: audience.title for name, audience in people.items()},

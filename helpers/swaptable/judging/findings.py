@@ -124,7 +124,7 @@ def density_finding(study: Study) -> tuple[str, str]:
         title = f"{_sentence(least.name)} saves {drop} mg of sodium a serving {density}{_read_first(study, least)}"
     alt = (
         f"Scatter of {len(table)} variants: sodium from {amount_text(table['sodium_mg_per_serving'].min())} to "
-        f"{amount_text(table['sodium_mg_per_serving'].max())} mg a serving, nutrient-rich-foods index 9.3 from "
+        f"{amount_text(table['sodium_mg_per_serving'].max())} mg a serving, nutrient-rich foods index 9.3 from "
         f"{amount_text(densities.min())} to {amount_text(densities.max())} per 100 kcal. As written: "
         f"{amount_text(first['sodium_mg_per_serving'])} mg and {amount_text(first[NRF])}. "
         f"On the frontier: {', '.join(on.index) or 'none'}."

@@ -5,19 +5,16 @@ An index says nothing about a variant whose amounts are not wholly known: it is 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import partial
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from swaptable.amounts.certainty import index_certainty
 from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
-from swaptable.basics.errors import SwaptableError, listed, nearest
+from swaptable.basics.errors import SwaptableError, nearest
 from swaptable.basics.units import convert
-from swaptable.foods.reference import Z, component_label, index_terms, nutrient_rich_foods
+from swaptable.foods.reference import index_terms, nutrient_rich_foods
 from swaptable.judging.daily_values import REGIMES, percent_daily_value, valued_as
 
 __all__ = [
@@ -26,13 +23,11 @@ __all__ = [
     "calcium_to_phosphorus",
     "chosen_density",
     "index_components",
-    "index_table",
     "index_target",
     "nutrient_rich_foods_index",
     "nutritional_quality",
     "renal_acid_load",
     "sodium_to_potassium",
-    "variants_chosen",
 ]
 
 NRF_FORMS = ("published 2009", "2016 daily values")
@@ -275,148 +270,3 @@ def renal_acid_load(amounts: Amounts, basis: str = "serving") -> xr.DataArray:
     per = amounts.per(basis)
     load: xr.DataArray = sum(per.sel(component=tag, drop=True) * value for tag, value in coefficients.items())
     return load.where(_whole(amounts, coefficients.index, basis))
-
-
-@dataclass(frozen=True)
-class _Index:
-    """An index with everything its row in a table says."""
-
-    name: str
-    unit: str
-    compute: Callable[[Amounts], xr.DataArray]
-    components: list[str]
-    source: str
-    reference: float = np.nan
-    signed: bool = False  # whether it may fall below 0
-
-
-def _indices(allowances: Mapping[str, tuple[float, str]]) -> list[_Index]:
-    found = [
-        _Index(
-            f"nutrient-rich foods index 9.3, {form}",
-            "points per 100 kcal",
-            partial(nutrient_rich_foods_index, form=form),
-            index_components(form),
-            "Fulgoni, Keast & Drewnowski 2009, J Nutr 139:1549",
-            signed=True,
-        )
-        for form in NRF_FORMS
-    ]
-    target, source = index_target(QUALITY)
-    for tag, (allowance, origin) in allowances.items():
-        found.append(
-            _Index(
-                f"{QUALITY}, {component_label(tag).lower()}",
-                "-",
-                partial(nutritional_quality, component=tag, allowance=allowance),
-                [tag, "ENERC_KCAL"],
-                f"{source}; allowance {allowance:g}: {origin}",
-                target,
-            )
-        )
-    for name, unit, compute, tags in (
-        (NA_TO_K, "mol/mol", sodium_to_potassium, ["NA", "K"]),
-        (CA_TO_P, "mg/mg", calcium_to_phosphorus, ["CA", "P"]),
-    ):
-        target, source = index_target(name)
-        found.append(_Index(name, unit, compute, tags, source, target))
-    terms = index_terms()
-    acid = terms[terms["index"] == ACID_LOAD]
-    for basis in ("serving", "100 g"):
-        found.append(
-            _Index(
-                ACID_LOAD,
-                f"mEq per {basis}",
-                partial(renal_acid_load, basis=basis),
-                list(acid["component"]),
-                str(acid["source"].iloc[0]),
-                signed=True,
-            )
-        )
-    return found
-
-
-def variants_chosen(amounts: Amounts, labels: Collection[str] | None) -> np.ndarray:
-    """Find the places of variants on the grid.
-
-    Parameters
-    ----------
-    amounts : Amounts
-    labels : collection of str or None
-        Labels of allowed variants; None for all.
-
-    Returns
-    -------
-    ndarray
-        Bool for each label of the grid, in their order.
-
-    Raises
-    ------
-    SwaptableError
-        If there is no such variant.
-    """
-    known = amounts.grid.labels
-    wanted = set(known if labels is None else labels)
-    unknown = sorted(wanted - set(known))
-    if unknown:
-        raise SwaptableError(
-            f"found variant '{unknown[0]}'; expected one of {listed(known)}{nearest(unknown[0], known)}"
-        )
-    return np.array([label in wanted for label in known])
-
-
-def index_table(
-    amounts: Amounts,
-    allowances: Mapping[str, tuple[float, str]] | None = None,
-    labels: Collection[str] | None = None,
-) -> pd.DataFrame:
-    """List every index of every allowed variant, with what it is read against and how sure it is.
-
-    Parameters
-    ----------
-    amounts : Amounts
-    allowances : mapping, optional
-        Component → (allowance in its unit for 2000 kcal, where that is from): adds its index of nutritional quality.
-    labels : collection of str, optional
-        Variants to list; all by default.
-
-    Returns
-    -------
-    DataFrame
-        ``variant``, ``index``, ``value`` (NaN where something is not wholly known), ``unit``, ``reference_value`` (NaN
-        where none is published), ``standard_error`` of the mean, ``low_90``, ``high_90`` and ``source``.
-
-    Raises
-    ------
-    SwaptableError
-        If there is no such variant or component.
-
-    Notes
-    -----
-    Per 100 g the error of the weight as eaten is added to that of the dish's amounts, as if the two were independent:
-    rather too wide than too narrow.
-    """
-    grid, chosen = amounts.grid, variants_chosen(amounts, labels)
-    parts = []
-    for index in _indices(allowances or {}):
-        known = index_certainty(amounts, index.compute, index.components)
-        value, error = grid.listed(known.amount), grid.listed(known.error)
-        if index.unit.endswith("100 g"):
-            error = np.hypot(error, value * grid.listed(amounts.data["cooked_sd_g"] / amounts.data["cooked_g"]))
-        low = value - Z[0.90] * error
-        parts.append(
-            pd.DataFrame(
-                {
-                    "variant": grid.labels,
-                    "index": index.name,
-                    "value": value,
-                    "unit": index.unit,
-                    "reference_value": index.reference,
-                    "standard_error": error,
-                    "low_90": low if index.signed else np.maximum(low, 0.0),
-                    "high_90": value + Z[0.90] * error,
-                    "source": index.source,
-                }
-            )[chosen]
-        )
-    return pd.concat(parts, ignore_index=True)

@@ -24,9 +24,10 @@ from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import Grid, build_grid
 from swaptable.basics.errors import SwaptableError, nearest
 from swaptable.basics.folders import find_file
+from swaptable.foods.cooking_factors import FACTORS
 from swaptable.foods.imputation import fill_gaps
 from swaptable.foods.joined import open_release
-from swaptable.foods.reference import FACTORS, component_label, component_named
+from swaptable.foods.reference import component_label, component_named
 from swaptable.judging.audiences import Audience, read_audience
 from swaptable.judging.cautions import swap_concerns
 from swaptable.judging.daily_values import REGIMES, daily_value_word, percent_daily_value, valued_as
@@ -270,6 +271,22 @@ def _with_certainty(table: pd.DataFrame, amounts: Amounts, basis: str) -> pd.Dat
     return table.assign(real=(table["real"] == 1) & (table.pop("valued") > WHOLE_SHARE))
 
 
+def _effects(amounts: Amounts, components: Sequence[str], basis: str) -> pd.DataFrame:
+    """List what each option changes in the components and in nutrient density, with the error of that in sodium."""
+    grid, per = amounts.grid, amounts.per(basis)
+    measures = {component: per.sel(component=component) for component in components}
+    effects = pd.concat(
+        [choice_effects(values, grid).assign(measure=name) for name, values in measures.items()]
+        + [choice_effects(nutrient_rich_foods_index(amounts), grid).assign(measure=NRF)],
+        ignore_index=True,
+    )
+    errors = effect_errors(amounts, "NA", basis)
+    effects["standard_error"] = [
+        errors[row.choice, row.option] if row.measure == "NA" else np.nan for row in effects.itertuples()
+    ]
+    return effects
+
+
 def study_recipe(
     recipe: str | Path,
     audience: str | Path,
@@ -318,7 +335,7 @@ def study_recipe(
     known = list(amounts.data["component"].to_numpy())
     asked = [component_named(word, known) for word in components] or [tag for tag, _ in aims.components()]
     compared = tuple(dict.fromkeys(["NA", *asked]))
-    grid, per = amounts.grid, amounts.per(basis)
+    grid = amounts.grid
 
     variants = _variant_table(amounts, aims.raised, regime)
     variants["concerns_of_class"] = swap_concerns(amounts, people.concerns)
@@ -326,16 +343,6 @@ def study_recipe(
         variants = variants.join(cost_table(grid, read_prices(find_file(prices, ".", ".csv"))))
     percent = percent_daily_value(amounts, regime)
     valued = list(dict.fromkeys(name for c in compared if (name := valued_as(c, percent)) is not None))
-    measures = {component: per.sel(component=component) for component in compared}
-    effects = pd.concat(
-        [choice_effects(values, grid).assign(measure=name) for name, values in measures.items()]
-        + [choice_effects(nutrient_rich_foods_index(amounts), grid).assign(measure=NRF)],
-        ignore_index=True,
-    )
-    errors = effect_errors(amounts, "NA", basis)
-    effects["standard_error"] = [
-        errors[row.choice, row.option] if row.measure == "NA" else np.nan for row in effects.itertuples()
-    ]
     shares = {name: amounts.data["valued_share"].sel(component=name.split("+")).min("component") for name in valued}
     return Study(
         amounts=amounts,
@@ -349,7 +356,7 @@ def study_recipe(
         percent_daily_value=pd.DataFrame({c: variant_values(percent.sel(component=c), grid) for c in valued}),
         percent_is_whole=pd.DataFrame({c: variant_values(share, grid) > WHOLE_SHARE for c, share in shares.items()}),
         sodium_by_ingredient=ingredient_amounts(amounts, "NA", basis),
-        effects=effects,
+        effects=_effects(amounts, compared, basis),
         ingredients=lines_table(amounts),
         evidence=evidence_shares(amounts, compared),
     )

@@ -132,7 +132,15 @@ def find_aims(audience: Audience, units: pd.Series) -> Aims:
     InputError
         If a word is not known, or two contradict each other, with its place in the file.
     """
-    known = list(units.index)
+    raised, kept_down, shown = _components_named(audience, list(units.index))
+    limits = _own_limits(audience, units, kept_down)
+    _check_groups(audience)
+    _check_concerns(audience)
+    return Aims(audience, raised, kept_down, shown, limits)
+
+
+def _components_named(audience: Audience, known: list[str]) -> list[tuple[str, ...]]:
+    """Read the components to raise, to keep down and to show, each named once."""
     found: list[tuple[str, ...]] = []
     fields = ("raise", "keep down", "show")
     words = (audience.raise_components, audience.limit_components, audience.show_components)
@@ -144,17 +152,21 @@ def find_aims(audience: Audience, units: pd.Series) -> Aims:
             except SwaptableError as error:
                 raise audience.source.error((field, number), str(error)) from None
         found.append(tuple(tags))
-    raised, kept_down, shown = found
     for place in (1, 2):
         for number, tag in enumerate(found[place]):
             if any(tag in earlier for earlier in found[:place]):
                 problem = f"found '{words[place][number]}', which is under another word already; expected it once"
                 raise audience.source.error((fields[place], number), problem)
-    limits = {}
+    return found
+
+
+def _own_limits(audience: Audience, units: pd.Series, kept_down: Sequence[str]) -> dict[str, tuple[float, str, str]]:
+    """Read the audience's own limits, in the units of the release."""
+    limits: dict[str, tuple[float, str, str]] = {}
     for number, limit in enumerate(audience.limits):
         field = "component"
         try:
-            tag = component_named(limit.component, known)
+            tag = component_named(limit.component, list(units.index))
             if tag not in kept_down or tag in limits:
                 problem = "a component under 'keep down'" if tag not in kept_down else "one limit for a component"
                 raise SwaptableError(f"found '{limit.component}'; expected {problem}")
@@ -162,6 +174,10 @@ def find_aims(audience: Audience, units: pd.Series) -> Aims:
             limits[tag] = (component_amount(limit.at_most, tag, units[tag]), str(units[tag]), limit.source)
         except SwaptableError as error:
             raise audience.source.error(("limits", number, field), str(error)) from None
+    return limits
+
+
+def _check_groups(audience: Audience) -> None:
     for number, group in enumerate(audience.groups):
         try:
             intakes_for(group)
@@ -169,12 +185,14 @@ def find_aims(audience: Audience, units: pd.Series) -> Aims:
             raise audience.source.error(("groups", number), str(error)) from None
         if group in audience.groups[:number]:
             raise audience.source.error(("groups", number), f"found '{group}' twice; name each group once")
+
+
+def _check_concerns(audience: Audience) -> None:
     concerns = known_concerns()
     for number, concern in enumerate(audience.concerns):
         if concern not in concerns:
             problem = f"found concern '{concern}'; expected one of {listed(concerns, 60)}{nearest(concern, concerns)}"
             raise audience.source.error(("concerns", number), problem)
-    return Aims(audience, raised, kept_down, shown, limits)
 
 
 def _intake_rows(group: str, component: str, kinds: Iterable[str]) -> pd.DataFrame:

@@ -141,6 +141,23 @@ def _drained(line: KitchenLine, food: Food) -> FoodAmount | None:
     return FoodAmount(f"{grams * share:.4g} g", grams * share, "edible", (), asks)
 
 
+def _is_drained(line: KitchenLine, food: Food) -> bool:
+    """Tell whether the contents of a can are stated of which the liquid is poured off."""
+    words = " ".join(line.preparation)
+    drained = re.search(r"\bdrained\b", f"{words} {food.description}")
+    return line.contents and drained is not None and not re.search(r"\bundrained\b", words)
+
+
+def _juice(line: KitchenLine, food: Food, number: float, asks: tuple[str, ...]) -> FoodAmount:
+    """Take what so many fruit yield, or ask how much it is."""
+    fruit = line.food.removesuffix(" juice")
+    text = f"{_shown(number)} {fruit} yields"
+    grams = _weight(text, food)
+    if grams is not None:
+        return FoodAmount(text, grams, "edible", line.notes, asks)
+    return FoodAmount(asks=(*asks, f"how much juice do {_shown(number)} {fruit} give?"))
+
+
 def amount_for(line: KitchenLine, food: Food) -> FoodAmount:
     """Find an amount that the recipe file and the food's own portions understand.
 
@@ -162,23 +179,13 @@ def amount_for(line: KitchenLine, food: Food) -> FoodAmount:
     informal = measure_named(line.measure) if line.measure in INFORMAL else None
     if informal is not None:
         asks = (f"a {line.measure} is taken as {informal.size:.2g} ml (common practice, no source)",)
-    words = " ".join(line.preparation)
-    if (
-        line.contents
-        and re.search(r"\bdrained\b", f"{words} {food.description}")
-        and not re.search(r"\bundrained\b", words)
-    ):
+    if _is_drained(line, food):
         found = _drained(line, food)
         if found is not None:
             return found
         asks = (*asks, "the amount is the whole contents; weigh what is left after draining")
     if line.food.endswith(" juice") and not line.measure:
-        fruit = line.food.removesuffix(" juice")
-        text = f"{_shown(line.number)} {fruit} yields"
-        grams = _weight(text, food)
-        if grams is not None:
-            return FoodAmount(text, grams, "edible", line.notes, asks)
-        return FoodAmount(asks=(*asks, f"how much juice do {_shown(line.number)} {fruit} give?"))
+        return _juice(line, food, line.number, asks)
     for measure, told in _measures(line, food):
         text = f"{_shown(line.number)} {measure}".strip()
         grams = _weight(text, food)
@@ -193,14 +200,19 @@ def amount_for(line: KitchenLine, food: Food) -> FoodAmount:
         text, grams, told, loud = form
         notes = line.notes if loud else (*line.notes, told)
         return FoodAmount(text, grams, "edible", notes, (*asks, told) if loud else asks)
+    return _by_likeness(line, food, line.number, asks)
+
+
+def _by_likeness(line: KitchenLine, food: Food, number: float, asks: tuple[str, ...]) -> FoodAmount:
+    """Take a portion like the words where no measure fits, or ask what it weighs."""
     portion = _like(line, food)
     if portion is not None:
-        text = f"{_shown(line.number * portion.grams)} g"
-        note = f"{_shown(line.number)} x {portion.measure} ({portion.grams:.4g} g)"
-        return FoodAmount(text, line.number * portion.grams, "edible", (*line.notes, note), asks)
+        text = f"{_shown(number * portion.grams)} g"
+        note = f"{_shown(number)} x {portion.measure} ({portion.grams:.4g} g)"
+        return FoodAmount(text, number * portion.grams, "edible", (*line.notes, note), asks)
     if line.asks:
         return FoodAmount(notes=line.notes, asks=asks)
-    shown = " ".join(f"{_shown(line.number)} {line.size} {line.measure or line.food}".split())
+    shown = " ".join(f"{_shown(number)} {line.size} {line.measure or line.food}".split())
     has = "; ".join(f"{p.measure} = {p.grams:.4g} g" for p in food.portions[:6]) or "none"
     return FoodAmount(notes=line.notes, asks=(*asks, f"what does '{shown}' weigh? (portions known: {has})"))
 

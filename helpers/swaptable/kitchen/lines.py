@@ -275,37 +275,27 @@ def _named(base: KitchenLine, plain: str, aside: str) -> list[KitchenLine]:
         amount: Quantity | None = Quantity(None, cut[1].lower())
         rest = plain[cut.end() :]
     else:
-        turned = _BEHIND.fullmatch(plain)
-        if turned and quantity_at(plain)[0] is None:
-            amount, rest = amount_at(turned["amount"])
-            if amount and (measure_named(amount.measure) or turned["sign"]) and not re.match(r" ?\w", rest):
-                plain = f"{turned['amount'][: len(turned['amount']) - len(rest)]} {turned['name']}{rest.strip(' )')}"
+        plain = _amount_first(plain)
         amount, rest = amount_at(plain)
         if amount is not None:
             amount, rest = amount_in_brackets(rest, amount)
     packaged = amount is not None and (amount.packages > 0 or amount.measure == "can")
-    drained = _DRAINED.search(plain)
-    if amount and amount.packages and drained:
-        unit, _ = unit_at(drained["unit"] or drained["later_unit"])
-        each = read_figure(drained["size"] or drained["later"], unit)[0]
-        if measure_named(unit):
-            amount = replace(amount, number=each * amount.packages, measure=unit, packages=0.0).noting("drained weight")
+    amount = _drained_weight(plain, amount or Quantity(None))
     name, preparation, state, after = _name_parts(rest)
     name, alternative = _alternatives(name)
     alternative = alternative or next((part[3:] for part in preparation if part.startswith("or ")), "")
     stated = _STATE.match(name)
     if stated:
         state, name = state or _STATES[stated[1].lower()], name[stated.end() :]
-    amount = amount or Quantity(None)
     name, piece = _trailing_piece(name.strip(" .,;:-"), amount.measure)
     measure = amount.measure or piece or amount.size
     if packaged and re.search(r"\b(?:can|tin)s?\b", base.words, re.I):
         state = state or "canned"
+    vague = measure in VAGUE or cut is not None
+    number = None if vague and measure not in INFORMAL else amount.number
     asks: tuple[str, ...] = ()
-    number = amount.number
-    if measure in VAGUE or cut:
+    if vague:
         asks = (f"how much is the {measure}?",)
-        number = number if measure in INFORMAL else None
     elif re.match(r"each\b", rest.strip(), re.I) and " and " in name:
         asks = ("each of several foods: write a line for each",)
     elif number is None:
@@ -315,12 +305,37 @@ def _named(base: KitchenLine, plain: str, aside: str) -> list[KitchenLine]:
         size=amount.size if measure != amount.size else "", prepared_after=after, contents=amount.packages > 0,
         alternative=alternative, notes=amount.notes, asks=asks,
     )  # fmt: skip
-    both = re.fullmatch(r"((?:sea |kosher |table )?salt) (?:and|&) (.*pepper.*)", name)
-    if not both:
-        return [line]
-    parts = [_name_parts(part) for part in both.groups()]
+    return _salt_and_pepper(line) or [line]
+
+
+def _amount_first(plain: str) -> str:
+    """Put an amount that stands behind the name before it."""
+    turned = _BEHIND.fullmatch(plain)
+    if turned and quantity_at(plain)[0] is None:
+        amount, rest = amount_at(turned["amount"])
+        if amount and (measure_named(amount.measure) or turned["sign"]) and not re.match(r" ?\w", rest):
+            return f"{turned['amount'][: len(turned['amount']) - len(rest)]} {turned['name']}{rest.strip(' )')}"
+    return plain
+
+
+def _drained_weight(plain: str, amount: Quantity) -> Quantity:
+    """Take the drained weight of packages where it is stated."""
+    drained = _DRAINED.search(plain)
+    if amount.packages and drained:
+        unit, _ = unit_at(drained["unit"] or drained["later_unit"])
+        each = read_figure(drained["size"] or drained["later"], unit)[0]
+        if measure_named(unit):
+            return replace(amount, number=each * amount.packages, measure=unit, packages=0.0).noting("drained weight")
+    return amount
+
+
+def _salt_and_pepper(line: KitchenLine) -> list[KitchenLine]:
+    """Part salt and pepper into a line for each; nothing where the line names other foods."""
+    both = re.fullmatch(r"((?:sea |kosher |table )?salt) (?:and|&) (.*pepper.*)", line.food)
+    parts = [_name_parts(part) for part in both.groups()] if both else []
     return [
-        replace(line, food=food, preparation=tuple(dict.fromkeys((*done, *preparation)))) for food, done, *_ in parts
+        replace(line, food=food, preparation=tuple(dict.fromkeys((*done, *line.preparation))))
+        for food, done, *_ in parts
     ]
 
 

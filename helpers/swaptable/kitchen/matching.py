@@ -1,34 +1,22 @@
-"""A recipe in kitchen words → lines matched to foods → a recipe file, with every doubt as a question."""
+"""A recipe in kitchen words → lines matched to foods, with every doubt as a question."""
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
 from swaptable.basics.errors import SwaptableError, listed
-from swaptable.foods.joined import open_release
 from swaptable.foods.release import Food, FoodRelease
 from swaptable.foods.search import Hit, find_foods
 from swaptable.kitchen.amounts import FoodAmount, amount_for
 from swaptable.kitchen.lines import KitchenLine, read_line
 from swaptable.kitchen.method import Proposal, drained_by_method, propose_cooking
-from swaptable.kitchen.text import KitchenRecipe, read_kitchen_file, read_kitchen_text
+from swaptable.kitchen.text import KitchenRecipe
 
-__all__ = [
-    "KitchenRecipe",
-    "MatchedLine",
-    "MatchedRecipe",
-    "convert_text",
-    "match_recipe",
-    "read_kitchen_text",
-    "recipe_yaml",
-    "rematch",
-]
+__all__ = ["UNKNOWN", "MatchedLine", "MatchedRecipe", "match_recipe", "rematch"]
 
 # On the list of queries that the food search is tested on, nearly all first hits of SURE or more are right, and about
 # three in four of those between the two.
@@ -36,7 +24,6 @@ SURE = 0.60  # a score below is asked about
 LEAST = 0.30  # a score below is no answer: nothing is chosen
 NEAR = 0.05  # foods that score closer than this are as good as each other
 CLOSE = 0.10  # foods that score closer than this are asked about where it matters
-SHOWN = 0.30  # runners-up below are not worth a line
 RUNNERS_UP = 4
 UNKNOWN = "?"  # stands in a recipe file where the cook must say; reading such a file fails at that place
 # Words of the preparation that say which food it is, not how it is cut.
@@ -310,105 +297,3 @@ def rematch(matched: MatchedRecipe, number: int, *, code: str = "", words: str =
         new = _matched(line, old.name, matched.release, *_choose(line, matched.release))
     lines = (*matched.lines[:number], new, *matched.lines[number + 1 :])
     return _with_cooking(replace(matched, lines=lines))
-
-
-def _comment(text: str, indent: str = "  ") -> str:
-    return f"  # {indent}{' '.join(text.split())}"
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False)
-
-
-def _key(name: str) -> str:
-    return name if re.fullmatch(r"[a-z][a-z' -]*[a-z]|[a-z]", name) else _quoted(name)
-
-
-def _entry(line: MatchedLine, release: FoodRelease) -> str:
-    fields = {
-        "amount": line.amount.text or f'"{UNKNOWN}"',
-        "food": f'"{release.full_code(line.hit.code)}"' if line.hit else f'"{UNKNOWN}"',
-    }
-    if line.amount.weighed != "edible":
-        fields["weighed"] = line.amount.weighed
-    if line.cooking.cook and line.hit:
-        fields["cook"] = line.cooking.cook
-        if line.cooking.liquid:
-            fields["liquid"] = line.cooking.liquid
-    inside = ", ".join(f"{name}: {value}" for name, value in fields.items())
-    proposed = " and ".join(name for name in ("cook", "liquid") if name in fields)
-    return f"  {_key(line.name)}: {{{inside}}}{f' # proposed: {proposed}' if proposed else ''}"
-
-
-def _about(line: MatchedLine, release: FoodRelease) -> Iterator[str]:
-    yield _comment(line.words, "")
-    if line.hit is not None:
-        grams = "" if line.amount.grams is None else f", {line.amount.grams:.4g} g"
-        yield _comment(f"is {line.hit.description} (confidence {line.confidence:.2f}){grams}")
-    for other in [other for other in line.runners_up if other.score >= SHOWN or line.hit is None][:3]:
-        yield _comment(f"or {release.full_code(other.code)} {other.description} ({other.score:.2f})")
-    for note in line.amount.notes or line.line.notes:
-        yield _comment(f"read: {note}")
-    for question in line.questions:
-        yield _comment(f"question: {question}")
-
-
-def recipe_yaml(matched: MatchedRecipe, *, leave_out_open: bool = False) -> str:
-    """Write a matched recipe as a recipe file.
-
-    Parameters
-    ----------
-    matched : MatchedRecipe
-    leave_out_open : bool, optional
-        Write lines whose food or amount are unknown as comments and name them in the notes, so that the rest can
-        be computed. Otherwise they stand with a ``"?"`` that must be answered before the file is read.
-
-    Returns
-    -------
-    str
-        YAML with the words, the runners-up and the questions as comments; what was read out of the method is
-        marked ``# proposed``.
-    """
-    recipe, release = matched.recipe, matched.release
-    text = [f"title: {_quoted(recipe.title)}"]
-    if recipe.source:
-        text.insert(
-            0, f"# from {' '.join(recipe.source.split())}; read by machine: look at every line before you use it"
-        )
-    text += [f"# question: {' '.join(note.split())}" for note in recipe.notes]
-    text.append(f"servings: {recipe.servings:g}" if recipe.servings else f'servings: "{UNKNOWN}" # question: how many?')
-    text.append("ingredients:")
-    for line in matched.lines:
-        text += _about(line, release)
-        text.append(
-            f"  # {_entry(line, release).strip()}" if leave_out_open and line.is_open else _entry(line, release)
-        )
-    if recipe.method:
-        text += ["method:", *(f"  - {_quoted(step)}" for step in recipe.method)]
-    if leave_out_open and any(line.is_open for line in matched.lines):
-        left_out = "; ".join(line.words for line in matched.lines if line.is_open)
-        text.append(f"notes: {_quoted(f'Not counted, since food or amount are not known: {left_out}.')}")
-    return "\n".join(text) + "\n"
-
-
-def convert_text(path: str | Path, release: FoodRelease | None = None) -> str:
-    """Turn a recipe in plain text into a recipe file.
-
-    Parameters
-    ----------
-    path : str or Path
-        Text file, UTF-8 (or UTF-16 with its mark).
-    release : FoodRelease, optional
-        Where the foods are from; SR28 if left out.
-
-    Returns
-    -------
-    str
-        As :func:`recipe_yaml` gives it.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read, is no text, or is no single recipe.
-    """
-    return recipe_yaml(match_recipe(read_kitchen_file(Path(path)), release or open_release()))

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from swaptable.amounts.cooking import cook_food
 from swaptable.basics.errors import SwaptableError
-from swaptable.foods.reference import NO_CLASS, food_class_of, processes_for
+from swaptable.foods.cooking_factors import NO_CLASS, food_class_of, processes_for
 from swaptable.foods.release import Food, FoodRelease
 from swaptable.kitchen.lines import KitchenLine
 from swaptable.kitchen.words import singular
@@ -213,58 +213,81 @@ def _heat_of(clause: str) -> str:
     )
 
 
-def _follow(named: _Named, method: Sequence[str]) -> list[_Fate]:
-    """Follow every ingredient through the steps."""
-    fates = [_Fate() for _ in named.lines]
-    pot: list[int] = []  # what is cooked together
-    ready: list[int] = []  # named, not yet in the pot
-    own_water = False
-    listed_water = any(re.search(r"\bwater\b", line.food) for line in named.lines)
-    for clause in (part for step in method for part in _CLAUSE.split(step) if part.strip()):
+@dataclass
+class _Course:
+    """Where the ingredients are in the course of the method, followed clause by clause."""
+
+    named: _Named
+    fates: list[_Fate]
+    pot: list[int] = field(default_factory=list)  # what is cooked together
+    ready: list[int] = field(default_factory=list)  # named, not yet in the pot
+    own_water: bool = False
+
+    def follow(self, clause: str) -> None:
+        """Take one clause of a step."""
         told = _IDLE.sub(" ", clause)
         bare = _UNTIL.sub(" ", told)
         heat = _heat_of(bare) or ("wilted" if re.search(r"\bwilt", told) else "")
-        here = named.in_clause(bare)
-        if any(named.is_liquid(n) for n in here):
-            own_water = False
-        elif _OWN_WATER.search(bare) and not listed_water:
-            own_water = True
+        here = self.named.in_clause(bare)
+        self._look_for_water(bare, here)
         joins = bool(_JOINS.search(bare))
         if _ALL.search(bare):
-            left = [n for n in range(len(fates)) if not fates[n].processes and n not in pot]
-            here = [] if pot and "everything" in bare.lower() else left
+            left = [n for n in range(len(self.fates)) if not self.fates[n].processes and n not in self.pot]
+            here = [] if self.pot and "everything" in bare.lower() else left
         if _SERVES.search(bare) and not heat:
-            continue
+            return
         if _RESTS.search(bare) and here and not heat and not joins:  # done: what follows is another dish
-            pot = [n for n in pot if n not in here] if set(here) <= set(pot) else []
-            ready = [n for n in ready if n not in here]
-            continue
+            self.pot = [n for n in self.pot if n not in here] if set(here) <= set(self.pot) else []
+            self.ready = [n for n in self.ready if n not in here]
+            return
         if heat:
-            if here and not joins and not set(here) <= set(pot):
-                pot = here if any(named.is_solid(n) for n in here) else pot + ready + here
-            else:
-                pot = pot + ready + here
-            ready = []
-            pot = list(dict.fromkeys(pot))
-            wet = any(named.is_liquid(n) for n in pot) and not own_water
-            for number in pot:
-                fate = fates[number]
-                process = _cooked_how(named, pot, wet) if heat == "cooked" else heat
-                fate.processes.append(process)
-                fate.in_liquid = fate.in_liquid or (wet and process in _WET)
+            self._heat(heat, here, joins)
         elif joins:
-            pot = list(dict.fromkeys([*pot, *ready, *here]))
-            ready = []
+            self.pot = list(dict.fromkeys([*self.pot, *self.ready, *here]))
+            self.ready = []
         else:
-            ready = list(dict.fromkeys([*ready, *(n for n in here if n not in pot)]))
-        drains = _DRAINS.search(bare)
+            self.ready = list(dict.fromkeys([*self.ready, *(n for n in here if n not in self.pot)]))
+        self._drain(bare, here)
+
+    def _look_for_water(self, clause: str, here: list[int]) -> None:
+        """Tell whether the pot has water that is none of the ingredients."""
+        if any(self.named.is_liquid(n) for n in here):
+            self.own_water = False
+        elif _OWN_WATER.search(clause) and not any(re.search(r"\bwater\b", line.food) for line in self.named.lines):
+            self.own_water = True
+
+    def _heat(self, heat: str, here: list[int], joins: bool) -> None:
+        """Cook what is in the pot, with what comes to it or in its place."""
+        if here and not joins and not set(here) <= set(self.pot) and any(self.named.is_solid(n) for n in here):
+            self.pot = here
+        else:
+            self.pot = self.pot + self.ready + here
+        self.ready = []
+        self.pot = list(dict.fromkeys(self.pot))
+        wet = any(self.named.is_liquid(n) for n in self.pot) and not self.own_water
+        for number in self.pot:
+            fate = self.fates[number]
+            process = _cooked_how(self.named, self.pot, wet) if heat == "cooked" else heat
+            fate.processes.append(process)
+            fate.in_liquid = fate.in_liquid or (wet and process in _WET)
+
+    def _drain(self, clause: str, here: list[int]) -> None:
+        """Pour the liquid off what a clause drains."""
+        drains = _DRAINS.search(clause)
         # who strains a sauce or soup without saying what keeps the liquid
-        keeps = drains and drains[0].lower() == "strain" and any(named.is_liquid(n) for n in pot) and not here
+        keeps = drains and drains[0].lower() == "strain" and any(self.named.is_liquid(n) for n in self.pot) and not here
         if drains and not keeps:
-            for number in here or pot:
-                fates[number].drained = True
-            own_water = False
-    return fates
+            for number in here or self.pot:
+                self.fates[number].drained = True
+            self.own_water = False
+
+
+def _follow(named: _Named, method: Sequence[str]) -> list[_Fate]:
+    """Follow every ingredient through the steps."""
+    course = _Course(named, [_Fate() for _ in named.lines])
+    for clause in (part for step in method for part in _CLAUSE.split(step) if part.strip()):
+        course.follow(clause)
+    return course.fates
 
 
 def _cooked_how(named: _Named, pot: list[int], wet: bool) -> str:

@@ -17,22 +17,12 @@ import pandas as pd
 
 from swaptable.basics.errors import InputError
 from swaptable.foods.component_identity import Printed, component_rows, published_components
-from swaptable.foods.release import FoodRelease, refuse_existing, write_release
+from swaptable.foods.release import FoodRelease
+from swaptable.foods.release_writer import refuse_existing, write_release
 from swaptable.releases.plain_table import release_name
-from swaptable.releases.raw_tables import (
-    BY_DIFFERENCE,
-    CHECKED,
-    LEAST_BY_DIFFERENCE,
-    MOST_COUNT,
-    SR_GROUPS,
-    RawFile,
-    RawFiles,
-    check_profiles,
-    numbers,
-    read_rows,
-    too_large,
-    visible_texts,
-)
+from swaptable.releases.raw_files import RawFile, RawFiles
+from swaptable.releases.raw_tables import MOST_COUNT, SR_GROUPS, numbers, read_rows, visible_texts
+from swaptable.releases.value_checks import BY_DIFFERENCE, CHECKED, LEAST_BY_DIFFERENCE, check_profiles, too_large
 
 __all__ = ["import_cnf", "read_cnf"]
 

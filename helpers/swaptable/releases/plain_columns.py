@@ -10,7 +10,7 @@ from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
 from swaptable.basics.units import SALT_PER_SODIUM
 from swaptable.foods.component_identity import factor_between, identities, identity_of_column
 from swaptable.foods.reference import daily_values
-from swaptable.releases.raw_tables import RawFile
+from swaptable.releases.raw_files import RawFile
 
 __all__ = ["NEEDED", "OPTIONAL", "SALT_EQUIVALENT", "Column", "read_columns"]
 

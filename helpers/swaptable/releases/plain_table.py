@@ -17,9 +17,12 @@ from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
 from swaptable.basics.signs import odd_sign
 from swaptable.basics.units import measure_named, parse_amount
 from swaptable.foods.component_identity import component_rows
-from swaptable.foods.release import FoodRelease, refuse_existing, write_release
+from swaptable.foods.release import FoodRelease
+from swaptable.foods.release_writer import refuse_existing, write_release
 from swaptable.releases.plain_columns import NEEDED, OPTIONAL, Column, read_columns
-from swaptable.releases.raw_tables import CHECKED, RawFile, RawFiles, check_profiles, numbers, read_rows, too_large
+from swaptable.releases.raw_files import RawFile, RawFiles
+from swaptable.releases.raw_tables import numbers, read_rows
+from swaptable.releases.value_checks import CHECKED, check_profiles, too_large
 
 __all__ = ["BASES", "EVIDENCE", "import_plain", "read_plain", "release_name"]
 
@@ -170,43 +173,8 @@ def read_plain(
     InputError
         With file, line, field, the value found and what is allowed.
     """
-    with RawFiles(source) as files:
-        if len(files.names()) != 1:
-            raise InputError(f"found {listed(files.names())}; name the one file to read", file=source)
-        raw = files.need(*files.names())
-        wanted = NEEDED | dict.fromkeys(OPTIONAL, False)
-        rows = read_rows(raw, wanted, delimiter=";" if decimal_comma else ",", others=True)
-        about = files.manifest()
-    columns = read_columns(raw, [name for name in rows.columns if name not in wanted])
-    if rows.empty:
-        raise InputError("holds no food", file=raw.place)
-    rows = rows.assign(**{name: "" for name in OPTIONAL if name not in rows})
-    if decimal_comma:
-        for name in ("serving_g", "density_g_per_ml", "refuse_percent"):
-            dotted = rows[name][rows[name].str.contains(".", regex=False)]
-            if len(dotted):
-                problem = f"found '{dotted.iloc[0]}'; {_COMMA}"
-                raise InputError(problem, file=raw.place, line=int(dotted.index[0]), field=name)
-            rows[name] = rows[name].str.replace(",", ".")
-    _checked_codes(raw, rows)
-    density = f"what 1 ml weighs in g, less than {_MOST_DENSITY:g}"
-    _within(raw, rows["density_g_per_ml"], _LEAST_DENSITY, _MOST_DENSITY, density)
-    serving = "what a serving weighs in g, at least {:g} and below {:,.0f}".format(*_SERVING_G)
-    _within(raw, rows["serving_g"], *_SERVING_G, serving)
-    refuse = _within(raw, rows["refuse_percent"], 0, 100, "less than 100 %")
-    factor, basis = _per_100_g(raw, rows)
-    foods = pd.DataFrame(
-        {
-            "code": rows["code"],
-            "food_group": rows["group"],
-            "description": rows["description"],
-            "refuse_description": rows["refuse"],
-            "refuse_percent": refuse,
-            "food_group_name": rows["group"],
-            "basis": basis,
-            "source": rows["source"],
-        }
-    )
+    raw, rows, columns, about = _opened(source, decimal_comma)
+    foods, factor = _food_table(raw, rows)
     values, disagreeing = _values(raw, rows, columns, factor, decimal_comma)
     components = component_rows([(column.component, "", "", None) for column in columns])
     checks = pd.concat([disagreeing, _checks(foods["code"].tolist(), values)], ignore_index=True)
@@ -226,16 +194,74 @@ def read_plain(
     return tables, {"source": source.name, "basis": "per 100 g edible portion", "raw_files": about}
 
 
+def _opened(source: Path, decimal_comma: bool) -> tuple[RawFile, pd.DataFrame, list[Column], dict[str, Any]]:
+    """Read the one file of a source as text: the file, its foods, the columns of components, and what it is."""
+    with RawFiles(source) as files:
+        if len(files.names()) != 1:
+            raise InputError(f"found {listed(files.names())}; name the one file to read", file=source)
+        raw = files.need(*files.names())
+        wanted = NEEDED | dict.fromkeys(OPTIONAL, False)
+        rows = read_rows(raw, wanted, delimiter=";" if decimal_comma else ",", others=True)
+        about = files.manifest()
+    columns = read_columns(raw, [name for name in rows.columns if name not in wanted])
+    if rows.empty:
+        raise InputError("holds no food", file=raw.place)
+    rows = rows.assign(**{name: "" for name in OPTIONAL if name not in rows})
+    if decimal_comma:
+        for name in ("serving_g", "density_g_per_ml", "refuse_percent"):
+            rows[name] = _with_point(raw, rows[name])
+    return raw, rows, columns, about
+
+
+def _with_point(raw: RawFile, column: pd.Series) -> pd.Series:
+    """Write numbers that have a decimal comma with a point."""
+    dotted = column[column.str.contains(".", regex=False)]
+    if len(dotted):
+        problem = f"found '{dotted.iloc[0]}'; {_COMMA}"
+        raise InputError(problem, file=raw.place, line=int(dotted.index[0]), field=str(column.name))
+    return column.str.replace(",", ".")
+
+
+def _food_table(raw: RawFile, rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
+    """Give the foods after checking what is said of each, and what brings its values to 100 g."""
+    _checked_codes(raw, rows)
+    density = f"what 1 ml weighs in g, less than {_MOST_DENSITY:g}"
+    _within(raw, rows["density_g_per_ml"], _LEAST_DENSITY, _MOST_DENSITY, density)
+    serving = "what a serving weighs in g, at least {:g} and below {:,.0f}".format(*_SERVING_G)
+    _within(raw, rows["serving_g"], *_SERVING_G, serving)
+    refuse = _within(raw, rows["refuse_percent"], 0, 100, "less than 100 %")
+    factor, basis = _per_100_g(raw, rows)
+    foods = pd.DataFrame(
+        {
+            "code": rows["code"],
+            "food_group": rows["group"],
+            "description": rows["description"],
+            "refuse_description": rows["refuse"],
+            "refuse_percent": refuse,
+            "food_group_name": rows["group"],
+            "basis": basis,
+            "source": rows["source"],
+        }
+    )
+    return foods, factor
+
+
+def _evidence_of(raw: RawFile, line: int, word: str) -> tuple[str, str]:
+    """Give the codes of source and derivation for what the values of a food rest on."""
+    evidence = word or "not stated"
+    if evidence not in EVIDENCE:
+        problem = f"found '{evidence}'; expected {', '.join(EVIDENCE)}{nearest(evidence, EVIDENCE)}"
+        raise InputError(problem, file=raw.place, line=line, field="evidence")
+    return EVIDENCE[evidence]
+
+
 def _values(
     raw: RawFile, rows: pd.DataFrame, columns: list[Column], factor: pd.Series, decimal_comma: bool
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Give the values per 100 g, and the foods whose sodium and salt disagree."""
     found, disagreeing = [], []
     for line, row in rows.iterrows():
-        evidence = row["evidence"] or "not stated"
-        if evidence not in EVIDENCE:
-            problem = f"found '{evidence}'; expected {', '.join(EVIDENCE)}{nearest(evidence, EVIDENCE)}"
-            raise InputError(problem, file=raw.place, line=int(line), field="evidence")
+        source_code, derivation_code = _evidence_of(raw, int(line), row["evidence"])
         known: dict[str, float] = {}
         for column in columns:
             try:
@@ -260,8 +286,8 @@ def _values(
                     "value": number * to,
                     "n": 0,
                     "standard_error": np.nan,
-                    "source_code": EVIDENCE[evidence][0],
-                    "derivation_code": EVIDENCE[evidence][1],
+                    "source_code": source_code,
+                    "derivation_code": derivation_code,
                     "minimum": 0.0 if status == "below limit" else np.nan,
                     "maximum": limit * to,
                     "limit": limit * to,

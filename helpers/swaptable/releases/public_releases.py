@@ -7,22 +7,26 @@ time and noted in ``data/foods/first_seen.csv``; from then on any other file is 
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import re
 import shutil
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from urllib.parse import urlsplit
 
-from swaptable.basics.downloads import DownloadError, Limits, check_url, fetch, other_file
+from swaptable.basics.downloads import Limits, check_url, fetch, other_file
 from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
 from swaptable.basics.folders import DATA, shown
 from swaptable.basics.whole_files import sha256_of, write_whole
-from swaptable.foods.release import FoodRelease, open_release, refuse_existing
-from swaptable.releases.fooddata_central import TYPES, import_fdc
+from swaptable.foods.release import FoodRelease, open_release
+from swaptable.foods.release_writer import refuse_existing
+from swaptable.releases.fdc_layout import TYPES
+from swaptable.releases.fooddata_central import import_fdc
 from swaptable.releases.nutrient_file import import_cnf
-from swaptable.releases.raw_tables import RawFile, read_rows
+from swaptable.releases.raw_files import RawFile, RawFiles, name_of
+from swaptable.releases.raw_tables import read_rows
 from swaptable.releases.sr28 import import_sr28
 
 __all__ = ["PublicRelease", "bring_in", "public_releases", "release_named"]
@@ -195,30 +199,61 @@ def bring_in(
     Raises
     ------
     DownloadError
-        If it cannot be fetched, or its file is another than the one known or seen first: names both hashes.
+        If it cannot be fetched, or what the server has is another file than the one known or seen first.
     InputError
-        If the file is no such release; then nothing is written.
+        If what was brought by hand is no such release, or another file than the one known, seen first or imported:
+        names both hashes. Then nothing is written.
     """
     folder = data / "foods" / release.folder
-    if (folder / "manifest.json").is_file():
-        return open_release(folder)
-    refuse_existing(folder)
     expected = release.sha256 or _seen(release, data)
     stated = shown(data / (_TABLE if release.sha256 else _SEEN))
+    if source is not None:
+        _check_kind(release, source)
+        found = "" if source.is_dir() else sha256_of(source)
+        if found and expected and found != expected:
+            raise InputError(f"{other_file(shown(source), found, expected, stated)}; nothing was imported")
+    if (folder / "manifest.json").is_file():
+        here = open_release(folder)
+        if source is not None and not (found and expected):
+            _check_same_files(here, source)
+        return here
+    refuse_existing(folder)
     downloads = data / "foods" / DOWNLOADS / release.folder
     file = source
     if file is None:
         file = fetch(release.url, downloads, release.file_name, sha256=expected, stated=stated, limits=limits)
-    elif not file.exists():
-        raise InputError("is not there; expected the file or folder of the release", file=shown(file))
-    found = "" if file.is_dir() else sha256_of(file)
-    if found and expected and found != expected:
-        raise DownloadError(f"{other_file(shown(file), found, expected, stated)}; nothing was imported")
+        found = sha256_of(file)
     imported = _imported(release, file, folder)
     if found:
         _note(release, found, file.stat().st_size, str(file) if source else release.url, data)
     shutil.rmtree(downloads, ignore_errors=True)
     return imported
+
+
+def _check_kind(release: PublicRelease, source: Path) -> None:
+    """Refuse what was brought by hand if it is not even of the kind that holds a release."""
+    kinds = (".zip", ".json") if release.layout == "fdc" else (".zip",)
+    wanted = f"the {' or '.join(kinds)} file of {release.folder} as published ({release.url}), or its unpacked folder"
+    if not source.exists():
+        raise InputError(f"is not there; expected {wanted}", file=shown(source))
+    if not source.is_dir() and source.suffix.lower() not in kinds:
+        raise InputError(f"found a file '{source.name}'; expected {wanted}", file=shown(source))
+
+
+def _check_same_files(here: FoodRelease, source: Path) -> None:
+    """Refuse files other than those that a release which is here was made of."""
+    recorded = here.manifest.get("raw_files") or {}
+    manifest = shown(here.folder / "manifest.json")
+    if not recorded:
+        problem = f"cannot be compared with {here.name}, which is here: {manifest} names no raw files; leave --from out"
+        raise InputError(problem, file=shown(source))
+    with RawFiles(source, tuple({PurePosixPath(place).suffix.lower() for place in recorded})) as files:
+        for place, about in recorded.items():
+            raw = files.need(name_of(place))
+            with raw.reading() as stream:
+                found = hashlib.file_digest(stream, "sha256").hexdigest()  # type: ignore[arg-type]
+            if found != about["sha256"]:
+                raise InputError(f"{other_file(raw.place, found, about['sha256'], manifest)}; nothing was imported")
 
 
 def _imported(release: PublicRelease, source: Path, folder: Path) -> FoodRelease:

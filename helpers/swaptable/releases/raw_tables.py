@@ -1,4 +1,4 @@
-"""Raw files of a food table: found in folders and archives, read by column name, checked, and refused in one sentence.
+"""Raw tables of a food table, read by column name, checked, and refused in one sentence.
 
 Small files become DataFrames of text whose index is the line in the file; a large one streams through pyarrow in blocks
 of whole lines, so that its size does not matter.
@@ -10,17 +10,8 @@ import csv
 import hashlib
 import io
 import re
-import shutil
-import tempfile
-import zipfile
-import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
-from functools import partial
-from pathlib import Path, PurePosixPath
-from types import TracebackType
 from typing import IO, Any
 
 import numpy as np
@@ -30,41 +21,15 @@ import pyarrow.csv as pacsv
 
 from swaptable.basics.errors import InputError, listed, nearest
 from swaptable.basics.signs import visible
-from swaptable.foods.component_identity import identities
+from swaptable.releases.raw_files import RawFile
 
-__all__ = [
-    "BY_DIFFERENCE",
-    "CHECKED",
-    "LEAST_BY_DIFFERENCE",
-    "MOST_COUNT",
-    "SR_GROUPS",
-    "RawFile",
-    "RawFiles",
-    "check_profiles",
-    "checks_told",
-    "numbers",
-    "read_rows",
-    "stream_rows",
-    "too_large",
-    "visible_texts",
-]
+__all__ = ["MOST_COUNT", "SR_GROUPS", "numbers", "read_rows", "stream_rows", "visible_texts"]
 
 BLOCK = 1 << 24  # bytes of a large file that are parsed at a time
 _PIECE = 1 << 22  # of which each thread takes so many
 _DELIMITERS = {";": "';'", "\t": "a tab", "|": "'|'", ",": "','"}
 MOST_COUNT = 1e9  # of samples, decimals and the like
 _MOST = 1e12  # no mass, count or identifier of a food table has as many digits
-_MOST_ARCHIVES = 3  # archives within archives
-_MOST_MEMBERS = 20_000  # files in all of them
-_MOST_TIMES, _ALWAYS_UNPACKED = 200, 1 << 26  # a table shrinks to a tenth or so; below these bytes it does not matter
-
-# FAO/INFOODS 2012, Guidelines for Checking Food Composition Data (the figures from memory): the sum of proximates
-# is 97 to 103 g; a negative amount by difference comes from the errors of the other proximates and stands for 0.
-MOST_SUM = 103.0
-BY_DIFFERENCE = frozenset({"CHOCDF", "CHOAVL"})
-LEAST_BY_DIFFERENCE = -5.0
-_FACTOR_4184 = (3.5, 5.0)  # times the energy by general factors: a kJ figure where kcal belong, give or take fibre
-_TIMES_LARGEST = 3.0  # so many times the largest value of SR28 is hardly a food, often a wrong unit (assumed)
 # Names of SR28's food groups, which other tables print without their codes.
 SR_GROUPS = {
     "Dairy and Egg Products": "0100", "Spices and Herbs": "0200", "Baby Foods": "0300", "Fats and Oils": "0400",
@@ -76,180 +41,6 @@ SR_GROUPS = {
     "Cereal Grains and Pasta": "2000", "Fast Foods": "2100", "Meals, Entrees, and Side Dishes": "2200",
     "Snacks": "2500", "American Indian/Alaska Native Foods": "3500", "Restaurant Foods": "3600",
 }  # fmt: skip
-CHECKED = (
-    "WATER", "PROCNT", "FAT", "CHOCDF", "CHOAVL", "FIBTG", "ASH", "ALC", "ENERC_KCAL", "ENERC_KJ", "FASAT", "FAMS",
-    "FAPU", "SUGAR",
-)  # fmt: skip
-
-
-@dataclass
-class RawFile:
-    """One raw file, wherever it lies.
-
-    Attributes
-    ----------
-    place : str
-        As an error names it, archives included.
-    opened : callable
-        Opens it for reading bytes.
-    sha256 : str
-        Of its bytes; empty until it was read.
-    rows : int
-        Records without the header, as read.
-    """
-
-    place: str
-    opened: Callable[[], IO[bytes]]
-    sha256: str = ""
-    rows: int = 0
-
-    @contextmanager
-    def reading(self) -> Iterator[IO[bytes]]:
-        """Open it, and turn what a damaged archive raises into one error."""
-        try:
-            with self.opened() as stream:
-                yield stream
-        except (zipfile.BadZipFile, zlib.error, EOFError) as error:
-            problem = f"is damaged or cut off ({error}); download the archive again"
-            raise InputError(problem, file=self.place) from error
-        except OSError as error:
-            raise InputError(f"cannot be read ({error.strerror or error})", file=self.place) from error
-
-
-def name_of(path: str) -> str:
-    """Give the name of a file as the layouts are looked up: lower case, only letters, digits and underscores.
-
-    Examples
-    --------
-    >>> name_of("CNF/NUTRIENT AMOUNT.csv"), name_of("food_nutrient.csv")
-    ('nutrient_amount', 'food_nutrient')
-    """
-    return re.sub(r"\W+", "_", PurePosixPath(path.replace("\\", "/")).stem.lower())
-
-
-def _opened(path: Path) -> IO[bytes]:
-    return path.open("rb")
-
-
-@dataclass
-class RawFiles:
-    """The raw files of a source: a file, a folder, a zip archive, or archives within them.
-
-    Attributes
-    ----------
-    source : Path
-    suffixes : tuple of str
-        Of the files that are wanted.
-    """
-
-    source: Path
-    suffixes: tuple[str, ...] = (".csv",)
-    _stack: ExitStack = field(default_factory=ExitStack)
-    _found: dict[str, list[RawFile]] = field(default_factory=dict)
-    _members: int = 0
-
-    def __enter__(self) -> RawFiles:
-        with ExitStack() as stack:
-            self._stack = stack
-            self._look()
-            self._stack = stack.pop_all()
-        return self
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
-        self._stack.close()
-
-    def _look(self) -> None:
-        if not self.source.exists():
-            raise InputError("is not there; expected a folder, a zip archive or a file", file=self.source)
-        paths = sorted(self.source.rglob("*")) if self.source.is_dir() else [self.source]
-        for path in paths:
-            if path.suffix.lower() == ".zip":
-                self._look_into(str(path), path, _MOST_ARCHIVES)
-            elif path.is_file():
-                self._take(str(path), path.name, partial(_opened, path))
-        if not self._found:
-            raise InputError(f"holds no file that ends in {' or '.join(self.suffixes)}", file=self.source)
-
-    def _look_into(self, place: str, file: Path | IO[bytes], deeper: int) -> None:
-        try:
-            archive = self._stack.enter_context(zipfile.ZipFile(file))
-            for member in archive.infolist():
-                inner = f"{place}/{member.filename}"
-                self._members += 1
-                if self._members > _MOST_MEMBERS:
-                    raise InputError(f"holds more than {_MOST_MEMBERS:,} files; expected a table", file=self.source)
-                _check_member(inner, member)
-                if member.filename.lower().endswith(".zip") and deeper:
-                    copy = self._stack.enter_context(tempfile.TemporaryFile())  # noqa: SIM115 (the stack closes it)
-                    with archive.open(member) as stream:
-                        shutil.copyfileobj(stream, copy)
-                    self._look_into(inner, copy, deeper - 1)
-                elif not member.is_dir():
-                    self._take(inner, member.filename, partial(archive.open, member))
-        except (zipfile.BadZipFile, zlib.error, EOFError) as error:
-            problem = f"is no whole zip archive ({error}); it may be cut off: download it again"
-            raise InputError(problem, file=place) from error
-
-    def _take(self, place: str, name: str, opened: Callable[[], IO[bytes]]) -> None:
-        if name.lower().endswith(self.suffixes) and not PurePosixPath(name).name.startswith("."):
-            self._found.setdefault(name_of(name), []).append(RawFile(place, opened))
-
-    def names(self) -> list[str]:
-        """Name the files found, as :func:`name_of` does."""
-        return sorted(self._found)
-
-    def get(self, *names: str) -> RawFile | None:
-        """Find a file by any of its names.
-
-        Raises
-        ------
-        InputError
-            If there are two of them.
-        """
-        found = [each for name in names for each in self._found.get(name, [])]
-        if len(found) > 1:
-            problem = f"found {found[0].place} and {found[1].place}; name the folder or archive of one release"
-            raise InputError(problem, file=self.source)
-        return found[0] if found else None
-
-    def need(self, *names: str) -> RawFile:
-        """Find a file that there must be.
-
-        Raises
-        ------
-        InputError
-            If it is not there; names the files that are.
-        """
-        found = self.get(*names)
-        if found is None:
-            problem = f"found no {names[0]}{self.suffixes[0]}; there is {listed(self.names()) or 'nothing'}"
-            raise InputError(problem + nearest(names[0], self.names()), file=self.source)
-        return found
-
-    def manifest(self) -> dict[str, dict[str, Any]]:
-        """Give SHA-256 and rows of every file that was read, by its place below the source."""
-        read = [each for files in self._found.values() for each in files if each.sha256]
-        start = str(self.source)
-        return {
-            each.place.removeprefix(start).replace("\\", "/").lstrip("/") or Path(each.place).name: {
-                "sha256": each.sha256,
-                "rows": each.rows,
-            }
-            for each in read
-        }
-
-
-def _check_member(place: str, member: zipfile.ZipInfo) -> None:
-    """Refuse what would not unpack, or would fill memory and disk."""
-    if member.flag_bits & 1:
-        raise InputError("is encrypted; pack it again without a password", file=place)
-    if member.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-        problem = f"is packed by the method {member.compress_type}; expected 0 (stored) or 8 (deflate): pack it again"
-        raise InputError(problem, file=place)
-    if member.file_size > max(_ALWAYS_UNPACKED, _MOST_TIMES * member.compress_size):
-        times = member.file_size / max(member.compress_size, 1)
-        problem = f"would unpack to {times:,.0f} times its size; expected a table, at most {_MOST_TIMES} times"
-        raise InputError(problem, file=place)
 
 
 def _key(name: str) -> str:
@@ -526,89 +317,3 @@ def _located(raw: RawFile, block: bytes, message: str, header: list[str], line: 
         problem = f"holds a record of more than {_PIECE / 1e6:.0f} MB; is a quotation mark open?"
         return InputError(problem, file=raw.place)
     return InputError(f"is no table ({message})", file=raw.place, line=at_line)
-
-
-def too_large(components: Sequence[str]) -> np.ndarray:
-    """Give the amount per 100 g above which a value is hardly believed [unit of each component]; inf if not known."""
-    known = identities()
-    most = np.array([known[each].most if each in known else np.nan for each in components], dtype=float)
-    return np.where(most > 0, _TIMES_LARGEST * most, np.inf)
-
-
-def check_profiles(codes: Sequence[str], values: Mapping[str, np.ndarray]) -> pd.DataFrame:
-    """Look for foods whose values do not go together.
-
-    Parameters
-    ----------
-    codes : sequence of str
-        Codes of the foods.
-    values : mapping of ndarray
-        By component of :data:`CHECKED`, those there are: per 100 g; NaN is missing.
-
-    Returns
-    -------
-    DataFrame
-        One row per finding: ``code``, ``check``, ``component``, ``found`` and ``expected`` in words. Nothing is
-        changed for it.
-    """
-    size = len(codes)
-    of = {name: np.asarray(values.get(name, np.full(size, np.nan)), dtype=float) for name in CHECKED}
-    whole = np.isnan(of["CHOCDF"])  # then the parts: available carbohydrate and fibre
-    carbohydrate = np.where(whole, of["CHOAVL"] + np.nan_to_num(of["FIBTG"]), of["CHOCDF"])
-    proximates = np.nansum([of["WATER"], of["PROCNT"], of["FAT"], carbohydrate, of["ASH"], of["ALC"]], axis=0)
-    acids = np.nansum([of["FASAT"], of["FAMS"], of["FAPU"]], axis=0)
-    general = 4 * of["PROCNT"] + 9 * of["FAT"] + 4 * carbohydrate + 7 * np.nan_to_num(of["ALC"])
-    low, high = _FACTOR_4184
-    with np.errstate(divide="ignore", invalid="ignore"):
-        kcal, kj = of["ENERC_KCAL"] / general, of["ENERC_KJ"] / general
-        findings = (
-            ("sum over 100 g", "WATER", proximates > MOST_SUM, proximates, f"at most {MOST_SUM:g} g of proximates"),
-            ("kJ among kcal", "ENERC_KCAL", (general > 20) & (kcal > low) & (kcal < high), of["ENERC_KCAL"], general),
-            ("kcal among kJ", "ENERC_KJ", (general > 20) & (kj > 0) & (kj < low / 2), of["ENERC_KJ"], 4.184 * general),
-            ("fatty acids over fat", "FAT", acids > 1.02 * of["FAT"] + 0.1, acids, of["FAT"]),
-            ("sugars over carbohydrate", "SUGAR", of["SUGAR"] > 1.02 * carbohydrate + 0.1, of["SUGAR"], carbohydrate),
-        )
-    tables = []
-    for check, component, where, found, expected in findings:
-        at = np.flatnonzero(where)
-        told = expected if isinstance(expected, str) else [f"about {value:.4g}" for value in expected[at]]
-        tables.append(
-            pd.DataFrame(
-                {
-                    "code": [codes[int(place)] for place in at],
-                    "check": check,
-                    "component": component,
-                    "found": [f"{value:.4g}" for value in found[at]],
-                    "expected": told,
-                },
-                dtype=str,
-            )
-        )
-    return pd.concat(tables, ignore_index=True)
-
-
-def checks_told(checks: pd.DataFrame, most: int = 3, counts: Mapping[str, int] | None = None) -> list[str]:
-    """Say what the checks of an import found, one sentence a kind.
-
-    Parameters
-    ----------
-    checks : DataFrame
-        Table ``checks`` of a release.
-    most : int, optional
-        Findings to tell of each kind.
-    counts : mapping of int, optional
-        How many there are of each kind, where the table lists only the first.
-
-    Examples
-    --------
-    >>> checks_told(pd.DataFrame([("7", "sum over 100 g", "WATER", "120", "at most 103 g")],
-    ...     columns=["code", "check", "component", "found", "expected"]))
-    ['sum over 100 g: 1 (7 found 120, expected at most 103 g)']
-    """
-    told = []
-    for check, rows in checks.groupby("check", sort=False):
-        few = [f"{row.code} found {row.found}, expected {row.expected}" for row in rows.head(most).itertuples()]
-        count = (counts or {}).get(str(check), len(rows))
-        more = f"; {count - most:,} more" if count > most else ""
-        told.append(f"{check}: {count:,} ({'; '.join(few)}{more})")
-    return told

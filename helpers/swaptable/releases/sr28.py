@@ -19,8 +19,10 @@ from typing import Any
 import pandas as pd
 
 from swaptable.basics.errors import InputError
-from swaptable.foods.release import FoodRelease, write_release
-from swaptable.releases.raw_tables import MOST_COUNT, RawFile, RawFiles
+from swaptable.foods.release import FoodRelease
+from swaptable.foods.release_writer import write_release
+from swaptable.releases.raw_files import RawFile, RawFiles
+from swaptable.releases.raw_tables import MOST_COUNT
 
 __all__ = ["import_sr28", "read_sr28"]
 
@@ -103,9 +105,9 @@ def _content(file: RawFile) -> bytes:
 
 def _read(name: str, raw: bytes, source: Path) -> pd.DataFrame:
     columns = _FILES[name]
-    for number, line in enumerate(raw.splitlines(), 1):
-        if line.count(b"^") != len(columns) - 1:
-            found = line.count(b"^") + 1
+    for number, record in enumerate(raw.splitlines(), 1):
+        if record.count(b"^") != len(columns) - 1:
+            found = record.count(b"^") + 1
             problem = f"found {found} fields, expected {len(columns)}"
             raise InputError(problem, file=source, line=number, field=f"{name}.txt")
     try:
@@ -131,8 +133,7 @@ def _read(name: str, raw: bytes, source: Path) -> pd.DataFrame:
             strange = table.index[number.notna() & ~(fits & ((number % 1 == 0) | (not whole)))]
             if len(strange):
                 problem = f"found '{table.at[strange[0], column]}'; expected a {'whole ' if whole else ''}number"
-                line = int(strange[0]) + 1
-                raise InputError(problem, file=source, line=line, field=f"{name}.txt {column}")
+                raise InputError(problem, file=source, line=int(strange[0]) + 1, field=f"{name}.txt {column}")
             table[column] = number.astype("Int32" if whole else "float64")
     return table
 

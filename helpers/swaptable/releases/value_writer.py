@@ -20,14 +20,8 @@ import pyarrow.parquet as pq
 
 from swaptable.basics.errors import InputError, SwaptableError, nearest
 from swaptable.foods.component_identity import Printed, component_rows, identities, published_components
-from swaptable.releases.raw_tables import (
-    BY_DIFFERENCE,
-    CHECKED,
-    LEAST_BY_DIFFERENCE,
-    RawFile,
-    check_profiles,
-    too_large,
-)
+from swaptable.releases.raw_files import RawFile
+from swaptable.releases.value_checks import BY_DIFFERENCE, CHECKED, LEAST_BY_DIFFERENCE, check_profiles, too_large
 
 __all__ = ["OPTIONAL", "Rows", "ValueWriter"]
 
@@ -189,13 +183,14 @@ class ValueWriter:
             raise InputError(f"found {found[at]:g}; expected {allowed}", file=self.raw.place, line=line, field=name)
 
     def _write(self, rows: Rows, column: np.ndarray, factor: np.ndarray) -> None:
-        self._refuse_first(
-            ~(np.nan_to_num(np.abs(rows.amount), posinf=_MOST) < _MOST), rows, rows.amount, "amount", "a number"
-        )
+        self._refuse_first(np.abs(rows.amount) >= _MOST, rows, rows.amount, "amount", "a number")
         for name, given in rows.optional.items():
-            whole = name == "n" and np.nan_to_num(given, posinf=0.5) % 1 != 0
-            strange = whole | ~(np.nan_to_num(np.abs(given), posinf=_MOST) < (_MOST_COUNT if name == "n" else _MOST))
-            self._refuse_first(strange, rows, given, name, "a count" if name == "n" else "a number")
+            if name == "n":
+                uncounted = ~np.isnan(given) & (np.floor(given) != given)
+                strange, allowed = uncounted | (np.abs(given) >= _MOST_COUNT), "a count"
+            else:
+                strange, allowed = np.abs(given) >= _MOST, "a number"
+            self._refuse_first(strange, rows, given, name, allowed)
         rows = self._without_negative(rows, column)
         value, below = rows.amount * factor, np.zeros(len(column), dtype=bool)
         if "limit" in rows.optional:

@@ -1,4 +1,4 @@
-"""Advice on a page: verdicts as charts and tables to read, cautions in plain words, files."""
+"""Advice on a page: verdicts as charts and tables to read, files."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from swaptable.basics.errors import listed
 from swaptable.basics.folders import files_in, find_file, shown
 from swaptable.foods.reference import component_label
 from swaptable.judging.advice import Advice
-from swaptable.judging.claims import CAVEAT, not_judged
+from swaptable.judging.claim_rules import CAVEAT, not_judged
 from swaptable.judging.daily_values import REGIMES
 from swaptable.judging.day import complements
 from swaptable.judging.findings import amount_text, headline, plain_name
@@ -25,11 +25,10 @@ from swaptable.judging.labels import ESTIMATE as LABEL_ESTIMATE
 from swaptable.judging.labels import nutrition_facts_text
 from swaptable.judging.verdicts import Verdict
 from swaptable.reporting.figures import STYLE, Chart, draw_cells, finished, left_out, new_figure, wrapped
-from swaptable.reporting.reports import ESTIMATE, table_shown, write_tables
+from swaptable.reporting.reports import bullets, from_memory, table_shown, write_tables
 
 __all__ = [
     "body_shown",
-    "cautions_shown",
     "claims_shown",
     "complements_shown",
     "indices_shown",
@@ -50,10 +49,6 @@ def mark(verdict: int) -> str:
 
 def _verdict_text(row: pd.Series) -> str:
     return f"{row['word']}: {row['why']}" if row["why"] else str(row["word"])
-
-
-def _from_memory(checked: str) -> str:
-    return " (from memory)" if checked == "from memory" else ""
 
 
 def _needed(row: pd.Series) -> str:
@@ -180,7 +175,7 @@ def targets_shown(advice: Advice) -> HTML:
                 "Verdict": " ".join(f"{row['word']}: {row['why']}".rstrip(": ").split())
                 if row["word"]
                 else "not judged",
-                "Source": row["source"] + _from_memory(row["checked"]),
+                "Source": row["source"] + from_memory(row["checked"]),
             }
         )
     part = 100 * advice.study.audience.share_of_day
@@ -208,7 +203,7 @@ def claims_shown(advice: Advice) -> HTML:
                 "Met by": f"{int((verdicts == Verdict.MET).sum())} of {len(found)}",
                 "Cannot tell": f"{int(open_ones.sum())} of {len(found)}",
                 "Numbers as written": first["numbers"].iloc[0] if len(first) else "",
-                "Source": found["source"].iloc[0] + _from_memory(found["checked"].iloc[0]),
+                "Source": found["source"].iloc[0] + from_memory(found["checked"].iloc[0]),
             }
         )  # fmt: skip
     claims = pd.DataFrame(
@@ -220,8 +215,7 @@ def claims_shown(advice: Advice) -> HTML:
     )
     left = not_judged(advice.study.regime, advice.study.amounts.recipe.judged_as)
     items = [
-        f"{row.title}: {row.status}; {row.reason} ({row.source}){_from_memory(row.checked)}"
-        for row in left.itertuples()
+        f"{row.title}: {row.status}; {row.reason} ({row.source}){from_memory(row.checked)}" for row in left.itertuples()
     ]
     beside = f"<p>Never judged here:</p>{bullets(items)}" if items else ""
     return HTML(f"{first.data}{_symbol(advice)}{beside}<p>{html.escape(CAVEAT)}</p>")
@@ -241,7 +235,7 @@ def _symbol(advice: Advice) -> str:
                 "Threshold": "not known" if np.isnan(first["limit"]) else f"{first['limit']:.0f} %",
                 "Symbol as written": _needed(first),
                 "Variants without": f"{int(without.sum())} of {len(found)}",
-                "Source": first["source"] + _from_memory(first["checked"]),
+                "Source": first["source"] + from_memory(first["checked"]),
             }
         )
     caption = "Screen for the Canadian front-of-package symbol (Food and Drug Regulations, B.01.350)"
@@ -287,7 +281,7 @@ def body_shown(advice: Advice) -> HTML:
     used = advice.calcium_sources.dropna(subset="percent")
     items = [
         f"{row.ingredient}: {amount_text(row.percent)} % of its calcium, as {row.item} ({row.kind}; {row.source})"
-        f"{_from_memory(row.checked)}"
+        f"{from_memory(row.checked)}"
         for row in used.itertuples()
     ]
     sources = f"<p>Published absorption of calcium, as written:</p>{bullets(items)}" if items else ""
@@ -355,79 +349,6 @@ def complements_shown(advice: Advice, recipes: Iterable[str] = ()) -> HTML:
         cells.setdefault(row.title, {})[row.group] = text + (f"; both together pass the day's {over}" if over else "")
     read = pd.DataFrame.from_dict(cells, orient="index")
     return table_shown(read, "What a serving of another recipe would add to the same day, both as written")
-
-
-def bullets(items: Iterable[str]) -> str:
-    """Write plain sentences as a list of the page."""
-    return _list(map(html.escape, items))
-
-
-def _list(items: Iterable[str]) -> str:
-    return "<ul>" + "".join(f"<li>{item}</li>" for item in items) + "</ul>"
-
-
-def cautions_shown(advice: Advice) -> HTML:
-    """Show every caution: the audience's own, those that foods and amounts call for, allergens and food safety."""
-    study = advice.study
-    sections = [f"<h3>For this class</h3>{bullets((*study.audience.cautions, ESTIMATE))}"]
-    table = advice.cautions
-    for named, heading in ((True, "For the concerns of this class"), (False, "If anyone else in the class asks")):
-        rows = table[table["named"] == named]
-        items = [
-            f"<strong>{html.escape(str(row.concern))}</strong>: {html.escape(row.message)} "
-            f"<em>{'' if row.why in row.message else f'Why here: {html.escape(row.why)}. '}"
-            f"Ask: {html.escape(row.defer_to)}. {html.escape(row.source)}{_from_memory(row.checked)}.</em>"
-            for row in rows.itertuples()
-        ]
-        sections += [f"<h3>{heading}</h3>{_list(items)}"] if items else []
-    sections.append(f"<h3>Allergens</h3>{_allergens(advice)}")
-    sections.append(f"<h3>Heat, cool and keep</h3>{_safety(advice)}")
-    return HTML("".join(sections))
-
-
-def _allergens(advice: Advice) -> str:
-    table = advice.allergens
-    read = pd.DataFrame(
-        {
-            "Ingredient": table["ingredient"],
-            "With": table["options"],
-            "Food": table["food"],
-            "Its name tells of": table["allergens"].replace("", "none named"),
-        }
-    ).assign(**{"Read the label": table["read_the_label"]})
-    caption = (
-        "A screen of names for the allergens on the US and Canadian lists. Read every label, also for “may contain”: "
-        "nothing named does not mean that nothing is there, and celery, buckwheat, lupin and others are not looked for"
-    )
-    first = table_shown(read.set_index("Ingredient"), caption)
-    changes = advice.allergen_changes
-    changes = changes[(changes["adds"] != "") | (changes["removes"] != "")]
-    if changes.empty:
-        return f"{first.data}<p>No swap changes which allergens the names tell of; its label may.</p>"
-    read = pd.DataFrame(
-        {
-            "Swap": changes["choice"] + ": " + changes["option"],
-            "Adds": changes["adds"],
-            "No longer named (the dish may still hold it)": changes["removes"],
-            "Read the label of": changes["read_the_label"],
-        }
-    ).set_index("Swap")
-    return f"{first.data}{table_shown(read, 'What the names of a swap tell of').data}"
-
-
-def _safety(advice: Advice) -> str:
-    table = advice.safety
-    read = pd.DataFrame(
-        {
-            "For": table["food"],
-            "Rule": table["rule"],
-            "Here": table["here"],
-            "Elsewhere, where it differs": table["elsewhere"],
-            "In this recipe": table["ingredients"],
-            "Source": table["source"] + table["checked"].map(_from_memory),
-        }
-    ).set_index("For")
-    return str(table_shown(read, "Local food-safety codes and licensed practice come first").data)
 
 
 def save_advice(advice: Advice, output: str) -> list[str]:

@@ -9,9 +9,8 @@ import numpy as np
 import pandas as pd
 from IPython.display import HTML
 
-from swaptable.reporting.advice_report import bullets
 from swaptable.reporting.figures import BLUE, GREY, STYLE, Chart, finished, new_figure, wrapped
-from swaptable.reporting.reports import ESTIMATE, table_shown, write_tables
+from swaptable.reporting.reports import ESTIMATE, bullets, table_shown, write_tables
 from swaptable.teaching.class_plan import ClassPlan
 
 __all__ = [
@@ -283,6 +282,12 @@ def class_text(plan: ClassPlan) -> str:
             f"  {_named(row)}, {row.for_the_class}" + (f": {row.tasks}" * bool(row.tasks)) for row in rows.itertuples()
         ]
     blocks.append(prep)
+    blocks.append(_timeline_lines(plan))
+    blocks.append(["CAUTIONS", *_caution_lines(plan), ESTIMATE])
+    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def _timeline_lines(plan: ClassPlan) -> list[str]:
     timeline = ["TIMELINE", f"{_told(plan)}."]
     for row, (low, high) in zip(plan.timeline.itertuples(), _before(plan.timeline), strict=True):
         if row.kind != "step":
@@ -295,9 +300,7 @@ def class_text(plan: ClassPlan) -> str:
         timeline.append(
             f"{row.step:.0f}. ({when}) {row.text}" + (f" [{row.safe_temperature}]" * bool(row.safe_temperature))
         )
-    blocks.append(timeline)
-    blocks.append(["CAUTIONS", *_caution_lines(plan), ESTIMATE])
-    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+    return timeline
 
 
 def _named(row: object) -> str:

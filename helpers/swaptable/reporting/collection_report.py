@@ -12,23 +12,31 @@ from IPython.display import HTML
 from swaptable.basics.folders import DATA, find_file
 from swaptable.basics.located_yaml import read_yaml
 from swaptable.foods.reference import component_label
-from swaptable.judging.collection import Survey
+from swaptable.judging.collection import Programme
 from swaptable.judging.daily_values import REGIMES
 from swaptable.judging.findings import amount_text, plain_name
 from swaptable.judging.targets import LIMITS, RECOMMENDED, TOTAL
 from swaptable.judging.verdicts import Verdict
-from swaptable.reporting.advice_report import bullets, in_order, mark
+from swaptable.reporting.advice_report import in_order, mark
 from swaptable.reporting.figures import STYLE, Chart, draw_cells, finished, new_figure, wrapped
-from swaptable.reporting.reports import ESTIMATE, table_shown, write_tables
+from swaptable.reporting.reports import ESTIMATE, bullets, table_shown, write_tables
 
-__all__ = ["aims_shown", "claims_met_shown", "days_shown", "links_shown", "plot_survey", "save_survey", "survey_shown"]
+__all__ = [
+    "aims_shown",
+    "claims_met_shown",
+    "days_shown",
+    "links_shown",
+    "plot_programme",
+    "programme_shown",
+    "save_programme",
+]
 
 TITLE = "The programme at a glance"
 
 
-def survey_finding(survey: Survey) -> tuple[str, str]:
+def programme_finding(programme: Programme) -> tuple[str, str]:
     """State for whom which recipe does most: title and text for a screen reader."""
-    scores = survey.scores[survey.scores["aims"] > 0]
+    scores = programme.scores[programme.scores["aims"] > 0]
     if scores.empty:
         return "Nothing is judged for these audiences: the care team sets every limit", "A table without verdicts."
     written = scores[scores["which"] == "as written"]
@@ -36,23 +44,24 @@ def survey_finding(survey: Survey) -> tuple[str, str]:
     share = written.groupby("recipe", sort=False)["met"].sum() / written.groupby("recipe", sort=False)["aims"].sum()
     first = str(share.idxmax())
     gain = int(best["met"].sum() - written["met"].sum())
-    title = f"As written, {survey.recipes[first]} meets most: {100 * share[first]:.0f} % of all aims; "
+    title = f"As written, {programme.recipes[first]} meets most: {100 * share[first]:.0f} % of all aims; "
     title += f"choosing the best variants meets {gain} more in all" if gain else "no other variant meets more"
     parts = [
-        f"{survey.recipes[row.recipe]} for {survey.audiences[row.audience]}, {row.which}: {row.met} of {row.aims} met"
+        f"{programme.recipes[row.recipe]} for {programme.audiences[row.audience]}, {row.which}: "
+        f"{row.met} of {row.aims} met"
         for row in scores.itertuples()
     ]
     return title, f"Table of recipes by audiences. {'; '.join(parts)}."
 
 
 @mpl.rc_context(STYLE)
-def plot_survey(survey: Survey) -> Chart:
+def plot_programme(programme: Programme) -> Chart:
     """Draw how many aims every recipe meets for every audience, as written and in its best variant.
 
     Answers: which recipe for which class, and is it worth changing?
     """
-    recipes, audiences = list(survey.recipes), list(survey.audiences)
-    scores = survey.scores.set_index(["recipe", "audience", "which"])
+    recipes, audiences = list(programme.recipes), list(programme.audiences)
+    scores = programme.scores.set_index(["recipe", "audience", "which"])
     figure, (axes,) = new_figure(2.6 + 0.75 * len(audiences))
     shades = np.full((len(audiences), len(recipes)), np.nan)
     texts = np.full(shades.shape, "shown, not judged", dtype=object)
@@ -63,29 +72,31 @@ def plot_survey(survey: Survey) -> Chart:
                 shades[row, column] = 0.77 * written["met"] / written["aims"]
                 more = f"\nbest variant: {best['met']}" if best["met"] > written["met"] else ""
                 texts[row, column] = f"{written['met']} of {written['aims']} met{more}"
-    labels = [wrapped(survey.audiences[name], 30) for name in audiences]
-    draw_cells(axes, texts, shades, labels, [wrapped(survey.recipes[name], 16) for name in recipes])
+    labels = [wrapped(programme.audiences[name], 30) for name in audiences]
+    draw_cells(axes, texts, shades, labels, [wrapped(programme.recipes[name], 16) for name in recipes])
     note = (
         "Aims surely met by one serving: what each group of an audience is to get more of or keep down, against its "
         "share of the day. Darker: more are met as written."
     )
-    return finished(figure, survey.source_line, "survey", survey_finding(survey), note)
+    return finished(figure, programme.source_line, "programme", programme_finding(programme), note)
 
 
-def survey_shown(survey: Survey) -> HTML:
-    """Show what is surveyed, and the main result."""
+def programme_shown(programme: Programme) -> HTML:
+    """Show what is judged, and the main result."""
     return HTML(
-        f"<h1>{TITLE}</h1><p><strong>{html.escape(survey_finding(survey)[0])}.</strong></p>"
-        f"<p>{len(survey.recipes)} recipes, {len(survey.audiences)} audiences, {REGIMES[survey.regime]}. "
+        f"<h1>{TITLE}</h1><p><strong>{html.escape(programme_finding(programme)[0])}.</strong></p>"
+        f"<p>{len(programme.recipes)} recipes, {len(programme.audiences)} audiences, {REGIMES[programme.regime]}. "
         f"{html.escape(ESTIMATE)}</p>"
     )
 
 
-def aims_shown(survey: Survey) -> HTML:
+def aims_shown(programme: Programme) -> HTML:
     """Show percent of the day and verdict of every aim, recipe by recipe as written, one table an audience."""
     tables = []
-    for audience, title in survey.audiences.items():
-        rows = survey.targets[(survey.targets["audience"] == audience) & (survey.targets["which"] == "as written")]
+    for audience, title in programme.audiences.items():
+        rows = programme.targets[
+            (programme.targets["audience"] == audience) & (programme.targets["which"] == "as written")
+        ]
         rows = rows.sort_values("component", key=lambda tags: tags.map(in_order(tags)), kind="stable")
         # groups that are asked the same share a row
         same = ["component", "role", "serving_aim", "unit", "recipe"]
@@ -99,15 +110,15 @@ def aims_shown(survey: Survey) -> HTML:
                 name += f", {'at least' if role == 'raise' else 'at most'} {amount_text(aim, unit)}"
                 name += f" ({', '.join(found['group'])})" if found["group"].nunique() < rows["group"].nunique() else ""
             text = f"{held}, {row['percent_of_day']:.0f} % {mark(row['verdict'])}" if judged else held
-            cells.setdefault(survey.recipes[recipe], {})[name] = text
-        best = survey.scores[(survey.scores["audience"] == audience) & (survey.scores["which"] == "best")]
+            cells.setdefault(programme.recipes[recipe], {})[name] = text
+        best = programme.scores[(programme.scores["audience"] == audience) & (programme.scores["which"] == "best")]
         for scored in best[best["aims"] > 0].itertuples():
-            cells[survey.recipes[scored.recipe]]["Most aims met by"] = (
+            cells[programme.recipes[scored.recipe]]["Most aims met by"] = (
                 f"{scored.variant} ({scored.met} of {scored.aims})"
             )
         table = pd.DataFrame(cells)
         tables.append(str(table_shown(table, f"{title}: a serving as written, and percent of the day").data))
-        tables.append(bullets(survey.cautions[audience]))
+        tables.append(bullets(programme.cautions[audience]))
     legend = (
         "✓ met, ✗ not met, ? cannot tell: the 90 % interval holds the aim, or values are missing. Which variant meets "
         "most aims is counted by these verdicts alone: read the cautions in the recipe's own report first."
@@ -115,9 +126,9 @@ def aims_shown(survey: Survey) -> HTML:
     return HTML("".join(tables) + f"<p>{legend}</p>")
 
 
-def claims_met_shown(survey: Survey) -> HTML:
+def claims_met_shown(programme: Programme) -> HTML:
     """Show which claims each recipe may carry in some variant, and which front-of-package symbols it needs."""
-    claims = survey.claims.assign(recipe=survey.claims["recipe"].map(survey.recipes))
+    claims = programme.claims.assign(recipe=programme.claims["recipe"].map(programme.recipes))
     read = pd.DataFrame(
         {
             "Recipe": claims["recipe"],
@@ -126,23 +137,23 @@ def claims_met_shown(survey: Survey) -> HTML:
             "Met by": claims["variants_met"].astype(str) + " of " + claims["variants"].astype(str),
         }
     ).set_index("Recipe")
-    needed = survey.symbols[survey.symbols["verdict"] != Verdict.NOT_MET]
+    needed = programme.symbols[programme.symbols["verdict"] != Verdict.NOT_MET]
     symbols = [
-        f"{survey.recipes[row.recipe]}: {plain_name(row.component)} "
+        f"{programme.recipes[row.recipe]}: {plain_name(row.component)} "
         f"({'needed' if row.verdict == Verdict.MET else 'cannot tell'})"
         for row in needed.itertuples()
     ]
     screen = "; ".join(symbols) or "none as written"
-    table = table_shown(read, f"Claims that some variant surely meets, {REGIMES[survey.regime]}; an informal screen")
+    table = table_shown(read, f"Claims that some variant surely meets, {REGIMES[programme.regime]}; an informal screen")
     return HTML(f"{table.data}<p>Canadian front-of-package symbol, as written: {html.escape(screen)}.</p>")
 
 
-def links_shown(survey: Survey, runs: str = "") -> HTML:
+def links_shown(programme: Programme, runs: str = "") -> HTML:
     """Link to the report of each recipe and audience that a runs file makes, beside this one.
 
     Parameters
     ----------
-    survey : Survey
+    programme : Programme
     runs : str, optional
         Runs file; ``data/runs.yaml`` by default.
 
@@ -157,22 +168,22 @@ def links_shown(survey: Survey, runs: str = "") -> HTML:
         if isinstance(asked, dict) and run.get("notebook") == "compare_variants":
             links[str(asked.get("recipe")), str(asked.get("audience"))] = str(name)
     rows = []
-    for audience, title in survey.audiences.items():
+    for audience, title in programme.audiences.items():
         cells = []
-        for recipe in survey.recipes:
+        for recipe in programme.recipes:
             name = links.get((recipe, audience))
             link = f'<a href="../{html.escape(name)}/index.html">report</a>' if name else "no report of its own"
             cells.append(f"<td>{link}</td>")
         rows.append(f"<tr><th>{html.escape(title)}</th>{''.join(cells)}</tr>")
-    head = "".join(f"<th>{html.escape(title)}</th>" for title in survey.recipes.values())
+    head = "".join(f"<th>{html.escape(title)}</th>" for title in programme.recipes.values())
     caption = "Each report for itself, where the runs file makes one"
     return HTML(f"<table><caption>{caption}</caption><tr><th></th>{head}</tr>{''.join(rows)}</table>")
 
 
-def days_shown(survey: Survey) -> HTML:
+def days_shown(programme: Programme) -> HTML:
     """Show what each planned day adds up to against what its person should get, and must not pass."""
     tables = []
-    for (_, title, group), rows in survey.days.groupby(["day", "title", "group"], sort=False):
+    for (_, title, group), rows in programme.days.groupby(["day", "title", "group"], sort=False):
         cells: dict[str, dict[str, str]] = {}
         for row in rows[rows["kind"].isin([*RECOMMENDED, *LIMITS])].itertuples():
             said = f"{row.kind} {amount_text(row.day_value, row.unit)}: {row.word}"
@@ -191,12 +202,12 @@ def days_shown(survey: Survey) -> HTML:
     return HTML("".join(tables) + f"<p>{note}</p>")
 
 
-def save_survey(survey: Survey, output: str) -> list[str]:
+def save_programme(programme: Programme, output: str) -> list[str]:
     """Write every table as CSV, and the summary, into a run's folder.
 
     Parameters
     ----------
-    survey : Survey
+    programme : Programme
     output : str
         Folder of the run; empty writes nothing.
 
@@ -205,6 +216,6 @@ def save_survey(survey: Survey, output: str) -> list[str]:
     list of str
         Names of the files written. Numbers are not rounded; an empty cell is a missing value.
     """
-    audience = f"{len(survey.audiences)} audiences"
-    summary = {"title": TITLE, "headline": survey_finding(survey)[0], "audience": audience, "chart": "survey"}
-    return write_tables(survey.tables(), summary, output)
+    audience = f"{len(programme.audiences)} audiences"
+    summary = {"title": TITLE, "headline": programme_finding(programme)[0], "audience": audience, "chart": "programme"}
+    return write_tables(programme.tables(), summary, output)

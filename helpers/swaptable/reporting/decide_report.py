@@ -14,7 +14,6 @@ from swaptable.deciding.contrasts import Explained
 from swaptable.deciding.decide import FIRST, NOTHING, Decision
 from swaptable.deciding.sensitivity import BASES_COMPARED, Doubts
 from swaptable.judging.findings import amount_text
-from swaptable.reporting.advice_report import bullets
 from swaptable.reporting.decide_findings import (
     bases_finding,
     best_finding,
@@ -26,7 +25,7 @@ from swaptable.reporting.decide_findings import (
     wrong_finding,
 )
 from swaptable.reporting.figures import BLUE, GREY, ORANGE, STYLE, Z90, Chart, draw_cells, finished, new_figure, wrapped
-from swaptable.reporting.reports import ESTIMATE, table_shown, write_tables
+from swaptable.reporting.reports import ESTIMATE, bullets, table_shown, write_tables
 
 __all__ = [
     "decision_shown",
@@ -234,6 +233,21 @@ def plot_shares(decision: Decision, explained: Explained) -> Chart:
     return finished(figure, decision.source_line, "shares", share_finding(decision, explained), note)
 
 
+def _two_bars(axes: Axes, best: pd.Series, three: pd.Series) -> None:
+    """Draw a narrow bar on a wide one for each variant, with both probabilities [%] in words."""
+    places = range(len(best))
+    axes.barh(
+        places, three, color=LIGHT, edgecolor="black", linewidth=0.6, height=0.72,
+        hatch="..",
+    )  # fmt: skip
+    axes.barh(places, best, color=BLUE, edgecolor="black", linewidth=0.6, height=0.4)
+    for place, (first, among) in enumerate(zip(best, three, strict=True)):
+        axes.annotate(
+            f"{_percent(first)} best, {_percent(among)} in the first three", (max(first, among), place), xytext=(5, 0),
+            textcoords="offset points", va="center", fontsize=9.5,
+        )  # fmt: skip
+
+
 @mpl.rc_context(STYLE)
 def plot_best(decision: Decision) -> Chart:
     """Draw how probably each variant is the best, and among the best three.
@@ -245,27 +259,8 @@ def plot_best(decision: Decision) -> Chart:
     )
     table = table[(table["probability_best_three"] >= SEEN) | (np.arange(len(table)) < FIRST)].head(MOST_BARS)
     figure, (axes,) = new_figure(2.2 + 0.42 * max(len(table), 2))
-    places = range(len(table))
-    axes.barh(
-        places, 100 * table["probability_best_three"], color=LIGHT, edgecolor="black", linewidth=0.6, height=0.72,
-        hatch="..",
-    )  # fmt: skip
-    axes.barh(
-        places,
-        100 * table["probability_best"],
-        color=BLUE,
-        edgecolor="black",
-        linewidth=0.6,
-        height=0.4,
-    )
-    for place, (best, three) in enumerate(
-        zip(100 * table["probability_best"], 100 * table["probability_best_three"], strict=True)
-    ):
-        axes.annotate(
-            f"{_percent(best)} best, {_percent(three)} in the first three", (max(best, three), place), xytext=(5, 0),
-            textcoords="offset points", va="center", fontsize=9.5,
-        )  # fmt: skip
-    axes.set_yticks(places, [wrapped(name, 40) for name in table["variant"]], fontsize=9.5)
+    _two_bars(axes, 100 * table["probability_best"], 100 * table["probability_best_three"])
+    axes.set_yticks(range(len(table)), [wrapped(name, 40) for name in table["variant"]], fontsize=9.5)
     axes.invert_yaxis()
     axes.set_xlim(0, 152)
     axes.set_xticks(range(0, 101, 25))

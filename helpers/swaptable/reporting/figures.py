@@ -178,7 +178,7 @@ def plot_density(study: Study) -> Chart:
     axes.set_xlim(left=min(0, axes.get_xlim()[0]))
     _mark_words(axes, study)
     axes.set_xlabel("Sodium [mg per serving]")
-    axes.set_ylabel("Nutrient-rich-foods index 9.3\n[per 100 kcal]")
+    axes.set_ylabel("Nutrient-rich foods index 9.3\n[per 100 kcal]")
     handles, labels = axes.get_legend_handles_labels()
     key.legend(handles, [wrapped(label, 30) for label in labels], loc="upper left", fontsize=10, frameon=False)
     key.text(

@@ -15,11 +15,11 @@ from swaptable.foods.reference import component_label
 from swaptable.formats.open_formats import write_whole
 from swaptable.judging.audiences import read_audience
 from swaptable.judging.findings import amount_text
-from swaptable.kitchen.matching import LEAST, SURE, MatchedLine, MatchedRecipe, recipe_yaml
-from swaptable.reporting.advice_report import bullets
+from swaptable.kitchen.matched_file import recipe_yaml
+from swaptable.kitchen.matching import LEAST, SURE, MatchedLine, MatchedRecipe
 from swaptable.reporting.figures import BLUE, GREY, ORANGE, STYLE, Chart, finished, new_figure, wrapped
 from swaptable.reporting.kitchen_study import Serving, matches_table, questions_table, serving_or_why_not
-from swaptable.reporting.reports import ESTIMATE, table_shown, write_tables
+from swaptable.reporting.reports import ESTIMATE, bullets, table_shown, write_tables
 
 __all__ = [
     "match_finding",

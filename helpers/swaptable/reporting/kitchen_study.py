@@ -24,7 +24,8 @@ from swaptable.judging.daily_values import BETWEEN, checked_regime, daily_value_
 from swaptable.judging.findings import amount_text
 from swaptable.judging.indices import index_components, nutrient_rich_foods_index
 from swaptable.judging.targets import find_aims
-from swaptable.kitchen.matching import SHOWN, MatchedLine, MatchedRecipe, match_recipe, recipe_yaml
+from swaptable.kitchen.matched_file import SHOWN, recipe_yaml
+from swaptable.kitchen.matching import MatchedLine, MatchedRecipe, match_recipe
 from swaptable.kitchen.text import read_kitchen_file
 
 __all__ = ["Serving", "match_words", "matches_table", "offered", "questions_table", "serving_of", "serving_or_why_not"]

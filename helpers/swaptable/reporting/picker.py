@@ -22,7 +22,8 @@ from swaptable.formats.open_formats import write_whole
 from swaptable.judging.audiences import read_audience
 from swaptable.judging.daily_values import checked_regime
 from swaptable.kitchen.lines import read_line
-from swaptable.kitchen.matching import MatchedLine, MatchedRecipe, match_recipe, recipe_yaml, rematch
+from swaptable.kitchen.matched_file import recipe_yaml
+from swaptable.kitchen.matching import MatchedLine, MatchedRecipe, match_recipe, rematch
 from swaptable.kitchen.text import read_kitchen_text
 from swaptable.reporting.kitchen_report import match_finding
 from swaptable.reporting.kitchen_study import offered, serving_or_why_not

@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from swaptable.basics.errors import InputError, SwaptableError, nearest
 from swaptable.basics.folders import DATA
-from swaptable.foods.reference import FACTORS
+from swaptable.foods.cooking_factors import FACTORS
 from swaptable.judging.advice import Advice, advise
 from swaptable.judging.study import Study
 from swaptable.judging.verdicts import LEVEL

@@ -6,6 +6,7 @@ import base64
 import html
 import io
 import json
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import matplotlib as mpl
@@ -18,12 +19,23 @@ from swaptable.judging.findings import gaps, headline
 from swaptable.judging.study import Study
 from swaptable.reporting.figures import TEXTS, Chart
 
-__all__ = ["ESTIMATE", "chart_shown", "summary_shown", "svg_of", "table_shown", "write_tables"]
+__all__ = [
+    "ESTIMATE",
+    "bullets",
+    "chart_shown",
+    "from_memory",
+    "listed_markup",
+    "summary_shown",
+    "svg_of",
+    "table_shown",
+    "write_tables",
+]
 
 ESTIMATE = (
     "All amounts are estimates from food tables and published factors. They are an aid to a registered dietitian, "
     "not medical advice, and not for packaged sale."
 )
+_LEFT = "\ue000"  # stands before a cell of words until the markup is written
 
 
 def _bytes(figure: Figure, kind: str) -> bytes:
@@ -70,7 +82,7 @@ def svg_of(chart: Chart) -> bytes:
     return (text[: start - 1] + ' role="img">' + words + text[start:]).encode()
 
 
-def table_shown(table: pd.DataFrame, caption: str, digits: int = 3) -> HTML:
+def table_shown(table: pd.DataFrame, caption: str, digits: int = 3, text: Sequence[str] = ()) -> HTML:
     """Show a table with a caption, numbers to significant digits, missing values as words.
 
     Parameters
@@ -80,6 +92,8 @@ def table_shown(table: pd.DataFrame, caption: str, digits: int = 3) -> HTML:
         What the table answers, with unit and basis.
     digits : int, optional
         Significant digits.
+    text : sequence of str, optional
+        Columns of words, which stand to the left.
 
     Returns
     -------
@@ -90,19 +104,19 @@ def table_shown(table: pd.DataFrame, caption: str, digits: int = 3) -> HTML:
         if isinstance(value, bool):
             return "yes" if value else ""
         if isinstance(value, float):
-            return (
-                "not known"
-                if pd.isna(value)
-                else f"{value:,.{digits}g}"
-                if abs(value) < 10**digits
-                else f"{value:,.0f}"
-            )
+            found = f"{value:,.{digits}g}" if abs(value) < 10**digits else f"{value:,.0f}"
+            return "not known" if pd.isna(value) else found.replace("-", "−")
         return html.escape(str(value))
 
     plain = table.map(cell)
+    for name in text:
+        plain[name] = _LEFT + plain[name]
+    plain = plain.rename(columns={name: _LEFT + name for name in text})
     plain.index = [html.escape(str(label)) for label in plain.index]
     plain.columns = [html.escape(str(column).replace("_", " ")) for column in plain.columns]
     body = plain.to_html(escape=False, border=0)
+    for tag in ("td", "th"):
+        body = body.replace(f"<{tag}>{_LEFT}", f'<{tag} style="text-align:left">')
     return HTML(body.replace(">", f"><caption>{html.escape(caption)}</caption>", 1))
 
 
@@ -144,3 +158,18 @@ def write_tables(tables: dict[str, pd.DataFrame], summary: dict[str, str], outpu
     text = json.dumps(summary, indent=2, ensure_ascii=False) + "\n"
     (Path(output) / "summary.json").write_text(text, encoding="utf-8", newline="\n")
     return sorted(f"{name}.csv" for name in tables)
+
+
+def from_memory(checked: str) -> str:
+    """Say behind a source that a value is from memory; empty where it was seen."""
+    return " (from memory)" if checked == "from memory" else ""
+
+
+def bullets(items: Iterable[str]) -> str:
+    """Write plain sentences as a list of the page."""
+    return listed_markup(map(html.escape, items))
+
+
+def listed_markup(items: Iterable[str]) -> str:
+    """Write markup as a list of the page."""
+    return "<ul>" + "".join(f"<li>{item}</li>" for item in items) + "</ul>"

@@ -29,17 +29,18 @@ __all__ = [
 
 _MOST_DOTS = 400  # of a swap in one panel; beyond, every so many recipes are drawn
 _LEAST_FOR_A_BOX = 8  # with fewer recipes the dots say it all
-_MARKS = {SURELY[0]: ("v", BLUE), SURELY[1]: ("^", ORANGE), SURELY[2]: ("o", GREY)}
+_MARKS = {SURELY[0]: ("v", BLUE), SURELY[1]: ("^", ORANGE), SURELY[2]: ("o", GREY), SURELY[3]: ("|", GREY)}
 _NOTE = (
-    "Each mark is a recipe with all values known: ▼ surely lower, ▲ surely higher (90 % interval), ● cannot tell. The "
-    "same weight of the other food, nothing else changed."
+    "Each mark is a recipe with all values known, of which something stays: ▼ surely lower, ▲ surely higher (90 % "
+    "interval), ● cannot tell, | unchanged. The same weight of the other food, nothing else changed."
 )
-_SHOWN = (0.01, 0.99)  # quantiles of the differences between which an axis ends
+_SHOWN, _SHOWN_ONE = (0.01, 0.99), (0.025, 0.975)  # quantiles between which an axis ends: of all swaps, of one
+_SQUEEZED = 1.5  # times as wide
 
 
 def _of(study: SwapStudy, swap: str, measure: str) -> pd.DataFrame:
     table = study.differences
-    return table[(table["swap"] == swap) & (table["measure"] == measure) & table["whole"]]
+    return table[(table["swap"] == swap) & (table["measure"] == measure) & table["counted"]]
 
 
 def _axis_label(study: SwapStudy, measure: str) -> str:
@@ -52,22 +53,30 @@ def _row(study: SwapStudy, swap: str, measure: str) -> pd.Series:
     return table[(table["swap"] == swap) & (table["measure"] == measure)].iloc[0]
 
 
+def _count(row: pd.Series, word: str) -> int:
+    return int(row[word.replace(" ", "_")])
+
+
 def _said(study: SwapStudy, swap: str, measure: str) -> str:
     """Say in a few words what a swap does to a measure."""
     row = _row(study, swap, measure)
     if not row["recipes"]:
         return f"{swap}: no recipe whose {measure_label(measure).lower()} is known"
     unit = study.differences.loc[study.differences["measure"] == measure, "unit"].iloc[0]
-    words = [f"{row[word.replace(' ', '_')]} {word}" for word in SURELY]
+    words = [f"{_count(row, word)} {word}" for word in SURELY if _count(row, word)]
     return (
         f"{swap}: median {amount_text(row['median'], unit, signed=True)} in {_counted(row['recipes'])} "
         f"({', '.join(words)})"
     )
 
 
-def _zoom(axes: Axes, ends: pd.Series) -> int:
-    """End an axis of differences where nearly all recipes do, and count those beyond."""
-    low, high = min(ends.quantile(_SHOWN[0]), 0.0), max(ends.quantile(_SHOWN[1]), 0.0)
+def _zoom(axes: Axes, ends: pd.Series, shown: tuple[float, float]) -> int:
+    """End an axis of differences where all recipes do, or nearly all if few would squeeze it; count those beyond."""
+    (low, high), (least, most) = (
+        (min(ends.quantile(low), 0.0), max(ends.quantile(high), 0.0)) for low, high in ((0.0, 1.0), shown)
+    )
+    if high - low > _SQUEEZED * (most - least):
+        low, high = least, most
     room = 0.12 * (high - low or 1.0)
     axes.set_xlim(low - room, high + room)
     axes.axvline(0, color="black", lw=0.8, zorder=0)
@@ -80,7 +89,8 @@ def _counted(count: int) -> str:
 
 
 def _beyond(count: int) -> str:
-    return f"{count:,} marks lie beyond an axis; the table has all." if count else ""
+    lie = "mark lies" if count == 1 else "marks lie"
+    return f"{count:,} {lie} beyond an axis; the table has all." if count else ""
 
 
 def spread_finding(study: SwapStudy) -> tuple[str, str]:
@@ -89,16 +99,35 @@ def spread_finding(study: SwapStudy) -> tuple[str, str]:
     rows = study.summary[(study.summary["measure"] == measure) & (study.summary["recipes"] > 0)]
     if rows.empty:
         return "No recipe of the collection has an ingredient that these swaps concern", "An empty chart."
-    lower, _, _ = (word.replace(" ", "_") for word in SURELY)
+    lower, higher = (word.replace(" ", "_") for word in SURELY[:2])
     best = rows.loc[(rows[lower] / rows["recipes"]).idxmax()]
     name = measure_label(measure).lower()
     if best[lower]:
         some = f"{best[lower]} of {_counted(best['recipes'])} whose values are known"
-        title = f"{best['swap'].capitalize()} surely lowers {name} in {some}"
+        title = f"{best['swap'].capitalize()} surely lowers {name} in {some}{_adverse(best)}"
+        rows = rows[rows["swap"] != best["swap"]]
     else:
         title = f"None of the swaps surely lowers {name} in any recipe"
-    alt = "; ".join(_said(study, swap, each) for each in study.measures for swap in study.swaps)
+    raising = [f"{row['swap']} surely raises it in {row[higher]} of {row['recipes']}"
+               for _, row in rows.iterrows() if row[higher]]  # fmt: skip
+    title = "; ".join([title, *raising])
+    said = ("; ".join(_said(study, swap, each) for swap in study.swaps) for each in study.measures)
+    alt = ". ".join(f"{measure_label(each)}: {words}" for each, words in zip(study.measures, said, strict=True))
     return title, f"Differences from the recipe as written, one panel a measure. {alt}."
+
+
+def _adverse(row: pd.Series) -> str:
+    """Say in how many recipes a measure surely rises, where in any."""
+    higher = _count(row, SURELY[1])
+    return f" ({higher} {SURELY[1]})" if higher else ""
+
+
+def _drawn_label(study: SwapStudy, swap: str) -> str:
+    """Name a swap with how many of the recipes that it concerns are drawn, in the fewest and the most panels."""
+    counts = sorted({len(_of(study, swap, measure)) for measure in study.measures})
+    all_of_them = study.differences.loc[study.differences["swap"] == swap, "recipe"].nunique()
+    drawn = " to ".join(f"{count:,}" for count in counts[:: max(1, len(counts) - 1)])
+    return f"{wrapped(swap, 16)}\n({drawn} of {_counted(all_of_them)})"
 
 
 def _draw_spread(axes: Axes, study: SwapStudy, measure: str) -> int:
@@ -111,7 +140,8 @@ def _draw_spread(axes: Axes, study: SwapStudy, measure: str) -> int:
         for word, (marker, colour) in _MARKS.items():
             here = (drawn["word"] == word).to_numpy()
             spots = (drawn["difference"].to_numpy()[here], np.asarray(height)[here])
-            axes.scatter(*spots, s=14, marker=marker, color=colour, alpha=0.6, linewidth=0, zorder=1)
+            edge = 1.0 if marker == "|" else 0
+            axes.scatter(*spots, s=14, marker=marker, color=colour, alpha=0.6, linewidth=edge, zorder=1)
         if len(rows) >= _LEAST_FOR_A_BOX:
             axes.boxplot(
                 rows["difference"], positions=[place], orientation="horizontal", widths=0.62, whis=(5, 95),
@@ -121,7 +151,7 @@ def _draw_spread(axes: Axes, study: SwapStudy, measure: str) -> int:
     axes.set_ylim(len(study.swaps) - 0.5, -0.5)
     axes.set_xlabel(_axis_label(study, measure))
     table = study.differences
-    return _zoom(axes, table.loc[(table["measure"] == measure) & table["whole"], "difference"])
+    return _zoom(axes, table.loc[(table["measure"] == measure) & table["counted"], "difference"], _SHOWN)
 
 
 @mpl.rc_context(STYLE)
@@ -134,13 +164,10 @@ def plot_swap_spread(study: SwapStudy) -> Chart:
     beyond = 0
     if len(study.differences):
         beyond = sum(_draw_spread(axes, study, measure) for axes, measure in zip(panels, study.measures, strict=True))
-        counts = [study.differences.loc[study.differences["swap"] == swap, "recipe"].nunique() for swap in study.swaps]
-        labels = [
-            f"{wrapped(swap, 16)}\n(in {_counted(count)})" for swap, count in zip(study.swaps, counts, strict=True)
-        ]
-        panels[0].set_yticks(range(len(study.swaps)), labels)
-    note = f"Difference from the recipe as written. {_NOTE} Box: quartiles; whiskers: 5 to 95 % of recipes."
-    note = f"{note} {_beyond(beyond)}"
+        panels[0].set_yticks(range(len(study.swaps)), [_drawn_label(study, swap) for swap in study.swaps])
+    boxed = (study.summary["recipes"] >= _LEAST_FOR_A_BOX).any()
+    box = "Box: quartiles; whiskers: 5 to 95 % of recipes." if boxed else ""
+    note = f"Difference from the recipe as written. {_NOTE} {box} {_beyond(beyond)}"
     return finished(figure, study.source_line, "swap_spread", spread_finding(study), note)
 
 
@@ -149,9 +176,8 @@ def recipes_finding(study: SwapStudy, measure: str) -> tuple[str, str]:
     parts = []
     for swap in study.swaps:
         row = _row(study, swap, measure)
-        parts.append(f"{swap} {row[SURELY[0].replace(' ', '_')]} of {row['recipes']}")
-    name = measure_label(measure)
-    title = f"{name} is surely lower after the swap in: {'; '.join(parts)} recipes"
+        parts.append(f"{swap} {_count(row, SURELY[0])} of {row['recipes']}{_adverse(row)}")
+    title = f"Recipes in which {measure_label(measure).lower()} is surely lower after the swap: {'; '.join(parts)}"
     said = "; ".join(_said(study, swap, measure) for swap in study.swaps)
     return title, f"Recipes in order of their difference, each with its 90 % interval. {said}."
 
@@ -170,9 +196,10 @@ def plot_swap_recipes(study: SwapStudy, measure: str = "NA") -> Chart:
         axes.hlines(rows.index, rows["low_90"], rows["high_90"], color="#b5b5b5", lw=0.9, zorder=0)
         for word, (marker, colour) in _MARKS.items():
             here = rows[rows["word"] == word]
-            axes.scatter(here["difference"], here.index, s=16, marker=marker, color=colour, linewidth=0)
+            edge = 1.0 if marker == "|" else 0
+            axes.scatter(here["difference"], here.index, s=16, marker=marker, color=colour, linewidth=edge)
         if len(rows):
-            beyond += _zoom(axes, rows["difference"])
+            beyond += _zoom(axes, rows["difference"], _SHOWN_ONE)
         axes.set_title(wrapped(swap, 22), fontsize=12)
         axes.set_yticks([])
         axes.margins(y=0.05)
@@ -187,8 +214,10 @@ def collection_swaps_shown(study: SwapStudy) -> HTML:
     """Show what was studied, and the main result."""
     return HTML(
         f"<h1>{html.escape(study.title)}</h1><p><strong>{html.escape(spread_finding(study)[0])}.</strong></p>"
-        f"<p>Per 100 g as eaten. A swap puts the same raw edible weight of the other food, or the published retention "
-        f"with the liquid kept, in its place; nothing else is changed or claimed. {html.escape(ESTIMATE)}</p>"
+        "<p>Per 100 g as eaten. A swap puts the same raw edible weight of the other food, or the published retention "
+        "with the liquid or drippings kept, in its place; nothing else is changed or claimed. The weight as eaten "
+        "stays that of the dish as written: where liquid or drippings are kept, what they weigh is not added, so that "
+        f"amounts per 100 g are those of the dish as drained. {html.escape(ESTIMATE)}</p>"
     )
 
 
@@ -199,17 +228,28 @@ def swap_summary_shown(study: SwapStudy) -> HTML:
     table["unit"] = [units.get(measure, "") for measure in study.summary["measure"]]
     names = {
         "swap": "Swap", "measure": "Measure", "unit": "Unit", "recipes": "Recipes", "left_out": "Left out: gaps",
-        "low_25": "Lower quartile", "median": "Median", "high_75": "Upper quartile", "mean": "Mean",
-        "mean_low_90": "Mean, at least", "mean_high_90": "Mean, at most", "surely_lower": "Surely lower",
-        "surely_higher": "Surely higher", "cannot_tell": "Cannot tell",
+        "replaced": "Left out: all replaced", "low_25": "Lower quartile", "median": "Median",
+        "high_75": "Upper quartile", "mean": "Mean", "mean_low_90": "Mean, at least (90 %)",
+        "mean_high_90": "Mean, at most (90 %)", "surely_lower": "Surely lower", "surely_higher": "Surely higher",
+        "cannot_tell": "Cannot tell", "unchanged": "Unchanged",
     }  # fmt: skip
     table = table[list(names)].rename(columns=names).set_index("Swap")
     caption = "Difference from the recipe as written, per 100 g as eaten; the index per 100 kcal"
     note = (
-        "The interval of the mean takes the errors of all recipes as wholly shared, since they rest on the same foods: "
-        "it is the widest possible."
+        "Surely: the 90 % interval leaves 0 out. The 90 % interval of the mean takes the errors of all recipes as "
+        "wholly shared, since they rest on the same foods: it is the widest possible. It covers the errors of foods, "
+        "retention and weights, not how the recipes were chosen."
     )
-    return HTML(f"{table_shown(table, caption).data}<p>{note}</p>")
+    return HTML(f"{table_shown(table, caption, text=('Measure', 'Unit')).data}<p>{_replaced_note(study)} {note}</p>")
+
+
+def _replaced_note(study: SwapStudy) -> str:
+    """Say how many dishes are left out since nothing of them would stay."""
+    table = study.differences
+    gone = table[table["whole"] & ~table["counted"]]
+    counts = [(swap, gone.loc[gone["swap"] == swap, "recipe"].nunique()) for swap in study.swaps]
+    told = ", ".join(f"{html.escape(swap)} {count}" for swap, count in counts if count)
+    return f"Left out, because the swap replaces all of their weight: recipes of {told}." if told else ""
 
 
 def _coverage(study: SwapStudy) -> pd.DataFrame:

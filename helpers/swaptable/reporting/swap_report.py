@@ -8,7 +8,9 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 from IPython.display import HTML
+from matplotlib.axes import Axes
 
+from swaptable.basics.errors import counted
 from swaptable.deciding.how_much import Plan
 from swaptable.deciding.swap_words import plain_component
 from swaptable.deciding.swaps import Swaps
@@ -40,11 +42,12 @@ def _finding(swaps: Swaps) -> str:
     """State what the best swap does; a concern of the class comes before any praise."""
     if swaps.table.empty:
         return f"No food of the table plays the part of {_old(swaps)} in {swaps.recipe.title}"
-    best = swaps.table.iloc[0]
+    best, fit = swaps.table.iloc[0], "fits" if swaps.fitting == 1 else "fit"
     if best["concerns_of_class"]:
         return f"Every swap for {_old(swaps)} needs a word first on {best['concerns_of_class']}"
     if not swaps.effects["role"].isin(["raise", "keep down"]).any():
-        return f"{swaps.fitting} foods fit in place of {_old(swaps)}; which one suits whom is for the care team to say"
+        told = "which one suits whom is for the care team to say"
+        return f"{counted(swaps.fitting, 'food')} {fit} in place of {_old(swaps)}; {told}"
     if not best["score"] > 0:
         return f"No swap for {_old(swaps)} brings this audience surely nearer to its aims"
     rows = swaps.effects[(swaps.effects["option"] == best["option"]) & swaps.effects["real"]]
@@ -59,7 +62,9 @@ def _finding(swaps: Swaps) -> str:
         for part in (rows[better].head(2), rows[~better].head(1))
     )
     told = ", ".join(gains) + (f", but {losses[0]}" if losses else "")
-    return f"Of {swaps.fitting} foods that fit, {best['option']} does most in place of {_old(swaps)}: {told}"
+    return (
+        f"Of {counted(swaps.fitting, 'food')} that {fit}, {best['option']} does most in place of {_old(swaps)}: {told}"
+    )
 
 
 def swaps_shown(swaps: Swaps) -> HTML:
@@ -122,6 +127,26 @@ def paste_shown(swaps: Swaps) -> HTML:
     return HTML(f"<p>Paste under <code>{html.escape(swaps.paste_under)}</code>:</p><pre>{lines}</pre>")
 
 
+def _draw_differences(axes: Axes, rows: pd.DataFrame) -> None:
+    """Draw the difference of each swap with its interval; open, in brackets, where it is not real."""
+    places = np.arange(len(rows))
+    colours = np.where(rows["difference"] > 0, ORANGE, BLUE)
+    axes.hlines(places, rows["low_90"], rows["high_90"], color=GREY, lw=2)
+    real = rows["real"].fillna(False).to_numpy(dtype=bool)
+    for kind, face in ((real, colours), (~real, np.full(len(rows), "white"))):
+        axes.scatter(
+            rows["difference"][kind], places[kind], s=75, marker="D", c=face[kind], edgecolor="black", zorder=3
+        )
+    largest = rows["difference"].abs().max()
+    for place, (value, is_real) in enumerate(zip(rows["difference"], real, strict=True)):
+        text = amount_text(value, signed=True, beside=largest)
+        axes.annotate(
+            text if is_real or np.isnan(value) else f"({text})", (np.nan_to_num(value), place), xytext=(0, 9),
+            textcoords="offset points", ha="center", fontsize=9,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6}, zorder=2,
+        )  # fmt: skip
+
+
 @mpl.rc_context(STYLE)
 def plot_swaps(swaps: Swaps) -> Chart:
     """Draw what each swap changes in sodium and in what the audience watches, with its interval.
@@ -134,22 +159,7 @@ def plot_swaps(swaps: Swaps) -> Chart:
     figure, panels = new_figure(2.3 + 0.5 * max(len(names), 2), len(components), sharey=True)
     for axes, component in zip(panels, components, strict=True):
         rows = swaps.effects[swaps.effects["component"] == component].set_index("option").reindex(names)
-        places = np.arange(len(rows))
-        colours = np.where(rows["difference"] > 0, ORANGE, BLUE)
-        axes.hlines(places, rows["low_90"], rows["high_90"], color=GREY, lw=2)
-        real = rows["real"].fillna(False).to_numpy(dtype=bool)
-        for kind, face in ((real, colours), (~real, np.full(len(rows), "white"))):
-            axes.scatter(
-                rows["difference"][kind], places[kind], s=75, marker="D", c=face[kind], edgecolor="black", zorder=3
-            )
-        largest = rows["difference"].abs().max()
-        for place, (value, is_real) in enumerate(zip(rows["difference"], real, strict=True)):
-            text = amount_text(value, signed=True, beside=largest)
-            axes.annotate(
-                text if is_real or np.isnan(value) else f"({text})", (np.nan_to_num(value), place), xytext=(0, 9),
-                textcoords="offset points", ha="center", fontsize=9,
-                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.6}, zorder=2,
-            )  # fmt: skip
+        _draw_differences(axes, rows)
         axes.axvline(0, color="black", lw=1, zorder=1)
         axes.set_title(wrapped(component_label(component), 18), fontsize=12)
         unit = rows["unit"].dropna().iloc[0] if len(rows) else ""

@@ -340,7 +340,7 @@ def fit(values: pd.DataFrame, published: pd.DataFrame, components: list[str]) ->
     values : DataFrame
         From :func:`swaptable.retention.pairs.pair_values`.
     published : DataFrame
-        From :func:`swaptable.foods.reference.retention_table`.
+        From :func:`swaptable.foods.cooking_factors.retention_table`.
     components : list of str
         Its columns of factors.
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from swaptable.basics.errors import SwaptableError, listed, nearest
+from swaptable.foods.cooking_factors import retention_estimates, retention_table
 from swaptable.foods.joined import open_release
-from swaptable.foods.reference import component_label, retention_estimates, retention_table
+from swaptable.foods.reference import component_label
 from swaptable.retention.pairs import FOOD_GROUPS, find_pairs, pair_values
 from swaptable.retention.validation import METHODS, held_out, summarise
 

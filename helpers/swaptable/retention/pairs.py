@@ -13,7 +13,7 @@ import re
 import numpy as np
 import pandas as pd
 
-from swaptable.foods.reference import food_class_of, processes_for, retention_components, retention_table
+from swaptable.foods.cooking_factors import food_class_of, processes_for, retention_components, retention_table
 from swaptable.foods.release import FoodRelease, state_of
 
 __all__ = ["FOOD_GROUPS", "SAME_ANALYSIS", "concentrations", "find_pairs", "heat_of", "pair_values"]

@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 
 from swaptable.basics.errors import SwaptableError
-from swaptable.basics.folders import DATA, HOME
+from swaptable.basics.folders import DATA, REPORTS
 from swaptable.runs.run_files import read_runs
 from swaptable.runs.runs import run_all
 
@@ -20,11 +20,11 @@ PICTURES = {
     "contributions": ("barley_pot_blood_pressure", "contributions"),
     "effects": ("barley_pot_blood_pressure", "effects"),
     "targets": ("barley_pot_blood_pressure", "targets"),
-    "survey": ("programme_survey", "survey"),
+    "programme": ("programme", "programme"),
 }
 
 
-def make_gallery(folder: str | Path = HOME / "reports" / "gallery") -> list[Path]:
+def make_gallery(folder: str | Path = REPORTS / "gallery") -> list[Path]:
     """Run what the pictures are from, in a folder of its own, and put the pictures in place.
 
     Parameters

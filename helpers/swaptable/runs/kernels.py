@@ -10,12 +10,13 @@ import json
 import os
 import signal
 import sys
+import tempfile
 import threading
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 # jupyterlab's rfc3987_syntax builds a grammar for a second at import, only to check IRIs
 sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
@@ -32,6 +33,7 @@ __all__ = ["MOST_SHOWN_BYTES", "StoppedError", "all_stopped", "execute"]
 
 MOST_SHOWN_BYTES = 20 * 2**20  # of all that a notebook prints and shows
 START_SECONDS = 60.0  # for a kernel to begin
+_TAIL_BYTES = 4096  # of what a process that died said last
 _ENGINE = "swaptable"
 _RUNNING: set[_Client] = set()
 _STOP = threading.Event()
@@ -95,32 +97,42 @@ class _LimitedEngine(Engine):  # type: ignore[misc]
 
         watch = threading.Timer(limit, end_late)
         watch.daemon = True
-        watch.start()
-        _RUNNING.add(client)
-        try:
-            client.execute(env={**os.environ, **environment})
-        except Exception as error:
-            if _STOP.is_set():
-                raise StoppedError("was interrupted") from error
-            named["target"].write_text(nbformat.writes(nb_man.nb), encoding="utf-8")
-            raise _why(client, late.is_set(), limit, error) from error
-        finally:
-            watch.cancel()
-            _RUNNING.discard(client)
-            client.end()  # children that it left
+        # cells print through messages; what the process itself prints, such as while it closes, goes beside them
+        with tempfile.TemporaryFile() as beside:
+            watch.start()
+            _RUNNING.add(client)
+            try:
+                client.execute(env={**os.environ, **environment}, stderr=beside)
+            except Exception as error:
+                if _STOP.is_set():
+                    raise StoppedError("was interrupted") from error
+                named["target"].write_text(nbformat.writes(nb_man.nb), encoding="utf-8")
+                raise _why(client, late.is_set(), limit, error, beside) from error
+            finally:
+                watch.cancel()
+                _RUNNING.discard(client)
+                client.end()  # children that it left
         if _STOP.is_set():
             raise StoppedError("was interrupted")
 
 
-def _why(client: _Client, late: bool, limit: float, error: Exception) -> RunError:
+def _why(client: _Client, late: bool, limit: float, error: Exception, beside: IO[bytes]) -> RunError:
     """Say in a few words why a kernel ended."""
     if client.shown_bytes > MOST_SHOWN_BYTES:
         return LimitError(f"the notebook shows more than {MOST_SHOWN_BYTES / 2**20:g} MiB; print less")
     if late:
         return LimitError(f"took longer than the limit of {limit:g} seconds for one run")
     if isinstance(error, DeadKernelError) or "Kernel died" in str(error):  # the second while it begins
-        return RunError("its kernel died; it may have run out of memory")
+        said = _last_line(beside)
+        return RunError(f"its kernel died; it may have run out of memory{f'; it said last: {said}' if said else ''}")
     return RunError(f"{type(error).__name__}: {' '.join(str(error).split())}")
+
+
+def _last_line(beside: IO[bytes]) -> str:
+    """Give the last line of what the process of a kernel said beside its messages; empty if it said nothing."""
+    beside.seek(max(0, beside.seek(0, os.SEEK_END) - _TAIL_BYTES))
+    lines = beside.read().decode("utf-8", "replace").split("\n")
+    return next((line.strip() for line in reversed(lines) if line.strip()), "")
 
 
 papermill_engines.register(_ENGINE, _LimitedEngine)

@@ -179,7 +179,7 @@ def _read_run(name: str, entry: Any, source: SourceText) -> Run:
     if not isinstance(entry, dict) or "notebook" not in entry:
         raise source.error((name,), "expected {notebook: ..., parameters: {...}}")
     notebook = NOTEBOOKS / f"{entry['notebook']}.ipynb"
-    if not notebook.is_file() or notebook.stem != str(entry["notebook"]):
+    if not notebook.is_file() or notebook.stem != str(entry["notebook"]) or notebook.is_symlink():
         known = sorted(book.stem for book in NOTEBOOKS.glob("*.ipynb"))
         problem = (
             f"found '{entry['notebook']}'; expected one of {listed(known)}{nearest(str(entry['notebook']), known)}"

@@ -32,7 +32,7 @@ from swaptable.survey.values import FoodArrays, pair_values
 
 __all__ = ["Block", "Done", "Job", "block_stamp", "compute_block", "dish_rows", "part_done", "write_block"]
 
-LAYOUT = "1"  # of the table; a new number makes every part anew
+LAYOUT = "2"  # of the table; a new number makes every part anew
 _STAMP, _REFUSED = b"swaptable.stamp", b"swaptable.not_computed"
 Block = tuple[Dish, ...] | tuple[Path, ...]
 
@@ -134,6 +134,7 @@ def dish_rows(dishes: Sequence[Dish], job: Job) -> list[Rows]:
             variants.labels,
             {rule: variants.chosen[:, place] for place, rule in enumerate(variants.rules)},
             dish_amounts(variants, pairs, own, terms, job.foods.stored, job.basis),
+            variants.replaced_share if job.swaps else np.full(len(variants.grams), np.nan),
         )
         for variants, own in zip(laid_out, rows, strict=True)
     ]

@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 
 from swaptable.basics.errors import SwaptableError
-from swaptable.foods.reference import kitchen_errors, retention_table
+from swaptable.foods.cooking_factors import retention_table
+from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.release import FoodRelease
 from swaptable.survey.fndds import SURVEY_CODE, Fndds
 

@@ -13,9 +13,9 @@ import xarray as xr
 from swaptable.amounts.certainty import certainty_of, index_certainty
 from swaptable.amounts.nutrients import Amounts, compute
 from swaptable.amounts.recipes import Option, Patch, Recipe, read_recipe
-from swaptable.amounts.variants import build_grid
+from swaptable.amounts.variants import Grid, build_grid
 from swaptable.basics.errors import SwaptableError
-from swaptable.foods.reference import FACTORS
+from swaptable.foods.cooking_factors import FACTORS
 from swaptable.foods.release import FoodRelease
 from swaptable.judging.indices import index_components, nutrient_rich_foods_index
 from swaptable.survey.rules import Swaps, Touched, changes_of, fates_of
@@ -100,6 +100,18 @@ def _amounts(amounts: Amounts, components: Sequence[str], basis: str) -> DishAmo
     )
 
 
+def _replaced_share(grid: Grid) -> np.ndarray:
+    """Give by variant the share of the raw edible weight whose food is not the one as written."""
+    written = {name: line.food.code for name in grid.lines if (line := grid.line(name, grid.as_written))}
+    shares = []
+    for variant in grid.variants():
+        lines = {name: line for name in grid.lines if (line := grid.line(name, variant))}
+        other = sum(line.edible_g for name, line in lines.items() if line.food.code != written.get(name))
+        total = sum(line.edible_g for line in lines.values())
+        shares.append(other / total if total else np.nan)
+    return np.array(shares)
+
+
 def recipe_rows(
     path: Path,
     swaps: Swaps | None,
@@ -139,4 +151,6 @@ def recipe_rows(
     chosen = {
         rule: np.array([variant[rule] == rule for variant in variants]) for rule in rules if rule in recipe.choices
     }
-    return Rows(path.stem, recipe.title, list(amounts.grid.labels), chosen, _amounts(amounts, components, basis))
+    replaced = np.full(len(variants), np.nan) if swaps is None else _replaced_share(amounts.grid)
+    found = _amounts(amounts, components, basis)
+    return Rows(path.stem, recipe.title, list(amounts.grid.labels), chosen, found, replaced)

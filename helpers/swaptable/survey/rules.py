@@ -20,7 +20,7 @@ from pydantic import Field, field_validator
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.located_yaml import SourceText
 from swaptable.basics.model_files import FileModel, read_model
-from swaptable.foods.reference import food_class_of, processes_for, retention_table
+from swaptable.foods.cooking_factors import food_class_of, processes_for, retention_table
 from swaptable.foods.release import Food, FoodRelease
 from swaptable.survey.dishes import Dish, Part
 
@@ -255,6 +255,8 @@ class Variants:
         Every food in every cooking that occurs; ``grams`` are those as written.
     grams : ndarray
         Variants × parts: raw edible weight. [g]
+    replaced_share : ndarray
+        By variant: share of the ingredients' raw edible weight that is of another food than as written. [-]
     """
 
     dish: Dish
@@ -262,6 +264,7 @@ class Variants:
     chosen: np.ndarray
     parts: tuple[Part, ...]
     grams: np.ndarray
+    replaced_share: np.ndarray
 
     @property
     def labels(self) -> list[str]:
@@ -308,6 +311,7 @@ class Varier:
         follows = {rule: chosen[:, place] for place, rule in enumerate(rules)}
         never = np.zeros(count, dtype=bool)
         parts: list[Part] = []
+        replaced: list[bool] = []
         columns = []
         for part, change in zip(dish.parts, touched, strict=True):
             weight = np.full(count, part.grams)
@@ -317,13 +321,14 @@ class Varier:
             other = follows[change.liquid[0]] if change.liquid else never
             for (new_food, new_liquid), found in self._states(part, change).items():
                 parts.append(found)
+                replaced.append(new_food)
                 columns.append(np.where((swapped == new_food) & (other == new_liquid), weight, 0.0))
         grams = np.column_stack(columns)
         fixed = np.array([part.fixed for part in parts])
-        if fixed.any():  # fat comes and goes as a percentage of the rest
-            rest = grams[:, ~fixed].sum(axis=1)
-            grams[:, fixed] *= (rest / rest[0])[:, None]
-        return Variants(dish, rules, chosen, tuple(parts), grams)
+        rest = grams[:, ~fixed].sum(axis=1)
+        grams[:, fixed] *= (rest / rest[0])[:, None]  # fat comes and goes as a percentage of the rest
+        share = grams[:, replaced].sum(axis=1) / np.where(rest > 0, rest, np.nan)
+        return Variants(dish, rules, chosen, tuple(parts), grams, share)
 
     def _states(self, part: Part, touched: Touched) -> dict[tuple[bool, bool], Part]:
         """Give the part for every combination of (another food, another liquid) that occurs."""

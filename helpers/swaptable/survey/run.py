@@ -25,8 +25,8 @@ from swaptable.basics.errors import InputError, SwaptableError, nearest
 from swaptable.basics.folders import DATA, PACKAGE, find_file, shown
 from swaptable.basics.locks import held
 from swaptable.basics.whole_files import sha256_of, write_whole
+from swaptable.foods.cooking_factors import FACTORS
 from swaptable.foods.joined import open_release
-from swaptable.foods.reference import FACTORS
 from swaptable.survey.blocks import Block, Done, Job, block_stamp, part_done
 from swaptable.survey.dishes import Dish, resolve_dishes
 from swaptable.survey.fndds import is_fndds, read_fndds

@@ -19,15 +19,16 @@ from swaptable.foods.reference import Z, component_label
 from swaptable.judging.verdicts import LEVEL
 from swaptable.survey.rules import Swaps, read_swaps
 from swaptable.survey.run import SurveyFolder, make_job, read_collection, run_survey
-from swaptable.survey.table import DIFFERENCE, INDEX, SHARE
+from swaptable.survey.table import DIFFERENCE, INDEX, REPLACED, SHARE
 
 __all__ = ["INDEX_MEASURE", "SURELY", "SwapStudy", "measure_label", "study_swaps"]
 
 INDEX_MEASURE = "nutrient density"
-SURELY = ("surely lower", "surely higher", "cannot tell")
-_RULES = ("stock to water", "potato to sweet potato", "drained to kept liquid")
+SURELY = ("surely lower", "surely higher", "cannot tell", "unchanged")
+_RULES = ("stock to water", "potato to sweet potato", "liquid or drippings kept")
 _COMPONENTS = ("NA", "K", "VITC")
 _BASIS = "100 g"
+_SINGLE = 1e-6  # relative: single precision holds no more than seven digits
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,11 +44,13 @@ class SwapStudy:
     differences : DataFrame
         One row per recipe, swap and measure: ``recipe``, ``title``, ``swap``, ``measure``, ``unit``, ``basis``,
         ``as_written``, ``changed``, ``difference``, ``standard_error`` of it, ``low_90``, ``high_90``, ``whole``
-        (whether all of the weight has a value, with and without the swap) and ``word``: of :data:`SURELY`, empty where
-        it is not whole.
+        (whether all of the weight has a value, with and without the swap), ``replaced_share`` (share of the weight
+        that becomes another food [-]), ``counted`` (whole, and some of the recipe stays) and ``word``: of
+        :data:`SURELY`, empty where it is not counted.
     summary : DataFrame
-        One row per swap and measure, over the recipes that are whole: ``recipes``, ``left_out`` (not whole), quantiles
-        of the difference (``low_5``, ``low_25``, ``median``, ``high_75``, ``high_95``), ``mean`` with its widest
+        One row per swap and measure, over the recipes that are counted: ``recipes``, ``left_out`` (not whole),
+        ``replaced`` (left out because all of the weight becomes another food, so that no recipe is left), quantiles of
+        the difference (``low_5``, ``low_25``, ``median``, ``high_75``, ``high_95``), ``mean`` with its widest
         interval ``mean_low_90`` and ``mean_high_90``, and how many recipes are of each word.
     not_computed, unmapped : DataFrame
         As in :class:`swaptable.survey.dishes.Resolved`.
@@ -95,7 +98,7 @@ def _measure_columns(measures: Sequence[str], units: dict[str, str]) -> dict[str
 
 def _read(folder: Path, columns: dict[str, tuple[str, str, str, str]], swaps: Sequence[str]) -> pd.DataFrame:
     """Read the rows as written and those of single swaps, part by part, only the columns that are needed."""
-    names = ["recipe", "title", "variant"]
+    names = ["recipe", "title", "variant", REPLACED]
     for column, _, _, share in columns.values():
         names += [column, column + DIFFERENCE, *filter(None, [share])]
     wanted = {"as written", *swaps}
@@ -115,17 +118,25 @@ def _differences(table: pd.DataFrame, columns: dict[str, tuple[str, str, str, st
         after = changed[[column, column + DIFFERENCE, *filter(None, [share])]].astype(float).reset_index(drop=True)
         whole = before[column].notna() & after[column].notna()
         if share:
-            # single precision holds no more than seven digits of a share
-            whole &= np.minimum(before[share], after[share]) > np.float32(WHOLE_SHARE) - 1e-6
-        part = changed[["recipe", "title", "variant"]].reset_index(drop=True).rename(columns={"variant": "swap"})
+            whole &= np.minimum(before[share], after[share]) > np.float32(WHOLE_SHARE) - _SINGLE
+        kept = ["recipe", "title", "variant", REPLACED]
+        part = changed[kept].reset_index(drop=True).rename(columns={"variant": "swap"})
         part = part.assign(measure=measure, unit=unit, basis=basis, as_written=before[column], changed=after[column])
         part["difference"] = part["changed"] - part["as_written"]
         part["standard_error"] = after[column + DIFFERENCE]
         half = Z[LEVEL] * part["standard_error"]
         part = part.assign(low_90=part["difference"] - half, high_90=part["difference"] + half, whole=whole)
-        words = np.select([part["high_90"] < 0, part["low_90"] > 0], SURELY[:2], default=SURELY[2])
-        parts.append(part.assign(word=np.where(whole, words, "")))
+        counted = whole & ~(part[REPLACED] > 1 - _SINGLE)
+        parts.append(part.assign(counted=counted, word=np.where(counted, _words(part), "")))
     return pd.concat(parts, ignore_index=True)
+
+
+def _words(part: pd.DataFrame) -> np.ndarray:
+    """Say of each difference whether it is sure, and which way."""
+    size = _SINGLE * part["as_written"].abs()
+    same = (part["difference"].abs() <= size) & (part["standard_error"] <= size)
+    surely = [same, part["high_90"] < 0, part["low_90"] > 0]
+    return np.select(surely, [SURELY[3], *SURELY[:2]], default=SURELY[2])
 
 
 def _summary(differences: pd.DataFrame, swaps: Sequence[str], measures: Sequence[str]) -> pd.DataFrame:
@@ -133,14 +144,16 @@ def _summary(differences: pd.DataFrame, swaps: Sequence[str], measures: Sequence
     for swap in swaps:
         for measure in measures:
             found = differences[(differences["swap"] == swap) & (differences["measure"] == measure)]
-            whole = found[found["whole"]]
+            whole = found[found["counted"]]
             low_5, low_25, median, high_75, high_95 = (
                 whole["difference"].quantile([0.05, 0.25, 0.5, 0.75, 0.95]) if len(whole) else [np.nan] * 5
             )
             # recipes share foods and so their errors: taken as wholly shared, which gives the widest interval
             half = Z[LEVEL] * whole["standard_error"].mean()
             mean = whole["difference"].mean()
-            row = {"swap": swap, "measure": measure, "recipes": len(whole), "left_out": len(found) - len(whole)}
+            gaps = int((~found["whole"]).sum())
+            row = {"swap": swap, "measure": measure, "recipes": len(whole), "left_out": gaps}
+            row["replaced"] = len(found) - gaps - len(whole)
             row |= {"low_5": low_5, "low_25": low_25, "median": median, "high_75": high_75, "high_95": high_95}
             row |= {"mean": mean, "mean_low_90": mean - half, "mean_high_90": mean + half}
             rows.append(row | {word.replace(" ", "_"): int((whole["word"] == word).sum()) for word in SURELY})
@@ -228,6 +241,6 @@ def measure_label(measure: str) -> str:
     Examples
     --------
     >>> measure_label("NA"), measure_label("nutrient density")
-    ('Sodium', 'Nutrient-rich-foods index 9.3')
+    ('Sodium', 'Nutrient-rich foods index 9.3')
     """
-    return "Nutrient-rich-foods index 9.3" if measure == INDEX_MEASURE else component_label(measure)
+    return "Nutrient-rich foods index 9.3" if measure == INDEX_MEASURE else component_label(measure)

@@ -1,9 +1,12 @@
-"""The sum over all variants of a dish, with standard errors: three matrix products and no loop over variants.
+"""The sum over all variants of a dish, with standard errors: matrix products and no loop over variants.
 
 With ``grams`` (variants × parts) and ``value`` (parts × components) the amounts are ``grams @ value``. What one
 standard deviation of a source changes is the same product over the parts that share the source, so its square is a
 sum over pairs of such parts of ``grams_i · grams_j`` times ``error_i · error_j``: all sources together are one more
 product. In the difference from the dish as written the grams' own difference stands in for the grams.
+
+The weight as eaten is the ingredients' sum times a published yield, so whoever weighs an ingredient wrongly changes
+it too: per 100 g only what sets the ingredient apart from the dish counts, and in a dish of one ingredient nothing.
 """
 
 from __future__ import annotations
@@ -16,7 +19,6 @@ import numpy as np
 from swaptable.amounts.nutrients import WHOLE_SHARE
 from swaptable.basics.errors import SwaptableError, nearest
 from swaptable.foods.reference import kitchen_errors
-from swaptable.survey.dishes import Part
 from swaptable.survey.index import IndexTerms
 from swaptable.survey.rules import Variants
 from swaptable.survey.values import PairValues
@@ -24,7 +26,8 @@ from swaptable.survey.values import PairValues
 __all__ = ["DISH_BASES", "DishAmounts", "dish_amounts"]
 
 DISH_BASES = ("100 g", "batch")
-_BELOW_ZERO = -1e-9  # of the largest amount: rounding
+_ROUNDING = 1e-9  # of the largest amount, or of a weight
+_SQUARED_ROUNDING = 1e-13  # of squared errors
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,13 +60,12 @@ class DishAmounts:
 class _Squares:
     """Pairs of parts that share a source.
 
-    ``first`` and ``second`` are their places, ``weight`` how much the pair counts, ``product`` the product of what one
-    standard deviation changes in each per gram (pairs × components), weighted.
+    ``first`` and ``second`` are their places, ``product`` the product of what one standard deviation changes in each
+    per gram (pairs × components), times how often the pair counts.
     """
 
     first: np.ndarray
     second: np.ndarray
-    weight: np.ndarray
     product: np.ndarray
 
     def of(self, grams: np.ndarray) -> np.ndarray:
@@ -75,33 +77,46 @@ class _Squares:
         first, second = grams[:, self.first], grams[:, self.second]
         return (first * second[0] + first[0] * second) @ self.product / 2
 
+
+def _squares(sources: Sequence[Hashable], per_gram: np.ndarray) -> _Squares:
+    """Pair the parts that share a source: for each part the one it rests on, or nothing; parts × components."""
+    together: dict[Hashable, list[int]] = {}
+    for part, name in enumerate(sources):
+        if name:
+            together.setdefault(name, []).append(part)
+    pairs = [(one, other) for parts in together.values() for place, one in enumerate(parts) for other in parts[place:]]
+    first, second = np.array(pairs, dtype=int).reshape(-1, 2).T
+    twice = np.where(first == second, 1.0, 2.0)
+    return _Squares(first, second, per_gram[first] * per_gram[second] * twice[:, None])
+
+
+@dataclass(frozen=True, eq=False)
+class _Weighings:
+    """What weighings move: all components together, and the weight as eaten.
+
+    ``error`` (weighings × parts) is the relative standard deviation, ``brought`` (parts × components) what a gram of a
+    part brings into the batch, ``weight`` (by part) how much weight, where 1 is that of a gram of an ingredient.
+    """
+
+    error: np.ndarray
+    brought: np.ndarray
+    weight: np.ndarray
+
+    def changes(self, grams: np.ndarray, mean: np.ndarray | None = None) -> np.ndarray:
+        """Give what one standard deviation of each changes: variants × weighings × components.
+
+        With ``mean`` (variants × components), what a gram of all ingredients together brings, it is what changes in
+        the dish at the weight it had.
+        """
+        moved = grams[:, None, :] * self.error
+        found: np.ndarray = moved @ self.brought
+        if mean is not None:
+            found -= (moved @ self.weight)[:, :, None] * mean[:, None, :]
+        return found
+
     def of_scalar(self, change: np.ndarray) -> np.ndarray:
         """Sum the squares where each part has one change (variants × parts) rather than one by component."""
-        return (change[:, self.first] * change[:, self.second]) @ self.weight
-
-
-Rests = Sequence[Sequence[tuple[Hashable, float]]]
-
-
-def _squares(rests: Rests, per_gram: np.ndarray) -> _Squares:
-    """Pair the parts that share a source.
-
-    ``rests`` names for each part the sources it rests on, with a factor on ``per_gram`` (parts × components).
-    """
-    together: dict[Hashable, list[tuple[int, float]]] = {}
-    for part, sources in enumerate(rests):
-        for name, factor in sources:
-            together.setdefault(name, []).append((part, factor))
-    weights: dict[tuple[int, int], float] = {}
-    for parts in together.values():
-        for place, (one, factor) in enumerate(parts):
-            weights[one, one] = weights.get((one, one), 0.0) + factor**2
-            for other, theirs in parts[place + 1 :]:
-                weights[one, other] = weights.get((one, other), 0.0) + 2 * factor * theirs
-    pairs = np.array(list(weights), dtype=int).reshape(-1, 2)
-    weight = np.array(list(weights.values()))
-    first, second = pairs[:, 0], pairs[:, 1]
-    return _Squares(first, second, weight, per_gram[first] * per_gram[second] * weight[:, None])
+        return ((change @ self.error.T) ** 2).sum(axis=1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,30 +125,55 @@ class _Sources:
 
     food: _Squares
     retention: _Squares
-    weighing: _Squares
+    weighing: _Weighings
 
     def apart(self, grams: np.ndarray) -> np.ndarray:
         return self.food.of(grams) + self.retention.of(grams)
-
-    def all(self, grams: np.ndarray) -> np.ndarray:
-        return self.apart(grams) + self.weighing.of(grams)
 
     def crossed(self, grams: np.ndarray) -> np.ndarray:
         return self.food.crossed(grams) + self.retention.crossed(grams)
 
 
-def _sources(parts: Sequence[Part], pairs: PairValues, rows: np.ndarray) -> _Sources:
+def _weighings(variants: Variants, pairs: PairValues, rows: np.ndarray) -> _Weighings:
+    """Find what the parts' weights rest on.
+
+    Water and fat that come or go with the cooking are in proportion to the ingredients, so each gram of an ingredient
+    brings its share of them; the fat's own doubt moves nothing but the fat.
+    """
+    parts, grams = variants.parts, variants.grams[0]
+    fixed = np.array([part.fixed for part in parts])
+    names: dict[Hashable, list[tuple[int, float]]] = {}
+    for place, part in enumerate(parts):
+        for number, (name, error) in enumerate(part.weighings[:1] if part.fixed else part.weighings):
+            # the same food of the same ingredient is measured alike; a nested dish is measured once, as a whole
+            names.setdefault((name, part.food if number == 0 else ""), []).append((place, error))
+    errors = np.zeros((len(names), len(parts)))
+    for source, moved in enumerate(names.values()):
+        for place, error in moved:
+            errors[source, place] += error
+    brought, rest = pairs.value[rows], grams[~fixed].sum()
+    water = pairs.components.index("WATER")
+    brought[:, water] += pairs.alcohol_lost[rows]
+    follows = grams[fixed] @ brought[fixed]
+    follows[water] += variants.dish.cooked_g - grams.sum()
+    brought[~fixed] += follows / rest
+    return _Weighings(errors, brought, np.where(fixed, rest / variants.dish.cooked_g, 1.0))
+
+
+def _sources(variants: Variants, pairs: PairValues, rows: np.ndarray) -> _Sources:
     """Find what the parts rest on; ``rows`` are their places among the pairs."""
-    # the same food of the same ingredient is measured alike; a nested dish is measured once, whatever it is made of
-    weighings = [
-        [((name, part.food if number == 0 else ""), error) for number, (name, error) in enumerate(part.weighings)]
-        for part in parts
-    ]
+    parts = variants.parts
     return _Sources(
-        _squares([[(part.food, 1.0)] for part in parts], pairs.food_error[rows]),
-        _squares([[(part.rows, 1.0)] if part.rows else [] for part in parts], pairs.retention_error[rows]),
-        _squares(weighings, pairs.value[rows]),
+        _squares([part.food for part in parts], pairs.food_error[rows]),
+        _squares([part.rows for part in parts], pairs.retention_error[rows]),
+        _weighings(variants, pairs, rows),
     )
+
+
+def _keeps_weight(variants: Variants) -> bool:
+    """Tell whether the dish weighs what its ingredients do, so that no yield is in doubt."""
+    edible = variants.grams[0].sum()
+    return abs(variants.dish.cooked_g - edible) <= _ROUNDING * edible and not any(p.fixed for p in variants.parts)
 
 
 def _batch(variants: Variants, pairs: PairValues, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -149,12 +189,12 @@ def _batch(variants: Variants, pairs: PairValues, rows: np.ndarray) -> tuple[np.
     batch[share[:, water] <= WHOLE_SHARE, water] = np.nan  # else nobody knows what is left
     batch[:, water][batch[:, water] < 0] = np.nan
     # more fat may be published to leave than these values hold of a component: then nobody knows what is left
-    gone = batch < _BELOW_ZERO * np.nanmax(np.abs(batch), axis=0, initial=1e-300)
+    gone = batch < -_ROUNDING * np.nanmax(np.abs(batch), axis=0, initial=1e-300)
     return np.where((share > 0) & ~gone, np.maximum(batch, 0.0), np.nan), share, cooked
 
 
 def _index_errors(
-    terms: IndexTerms, batch: np.ndarray, grams: np.ndarray, sources: _Sources, value: np.ndarray
+    terms: IndexTerms, batch: np.ndarray, grams: np.ndarray, sources: _Sources
 ) -> tuple[np.ndarray, np.ndarray]:
     """Give the standard errors of the index and of its difference, by variant."""
     slopes = terms.slopes(batch)
@@ -162,11 +202,32 @@ def _index_errors(
     apart = sources.apart(grams)
     alone = (slopes**2 * apart).sum(axis=1)
     both = 2 * (slopes * written * sources.crossed(grams)).sum(axis=1)
-    moved = grams * (slopes @ value.T)  # variants × parts: what the index gains if a part weighs all of it more
+    moved = grams * (slopes @ sources.weighing.brought.T)  # what the index gains if a part weighs all of it more
     variance = alone + sources.weighing.of_scalar(moved)
     difference = alone + alone[0] - both + sources.weighing.of_scalar(moved - moved[0])
     difference[0] = 0.0
     return np.sqrt(variance), np.sqrt(np.maximum(difference, 0.0))
+
+
+def _squared_errors(
+    variants: Variants, sources: _Sources, per: np.ndarray, scale: np.ndarray, *, whole: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Give the squared standard errors of amounts and of their differences; ``whole`` for those of the batch."""
+    grams = variants.grams * scale[:, None]
+    if whole:
+        weighed = sources.weighing.changes(grams)
+    else:
+        ingredients = grams[:, [not part.fixed for part in variants.parts]].sum(axis=1)
+        weighed = sources.weighing.changes(grams, per / np.where(ingredients > 0, ingredients, np.nan)[:, None])
+    variance = sources.apart(grams) + (weighed**2).sum(axis=1)
+    difference = sources.apart(grams - grams[0]) + ((weighed - weighed[0]) ** 2).sum(axis=1)
+    if not whole and not _keeps_weight(variants):  # one yield for all variants
+        dish = kitchen_errors()["weighed dish"]
+        variance = variance + (per * dish) ** 2
+        difference = difference + ((per - per[0]) * dish) ** 2
+    difference[difference <= _SQUARED_ROUNDING * (variance + variance[0])] = 0.0
+    difference[0] = 0.0
+    return variance, difference
 
 
 def dish_amounts(
@@ -198,17 +259,12 @@ def dish_amounts(
     if basis not in DISH_BASES:
         raise SwaptableError(f"found basis '{basis}'; expected {' or '.join(DISH_BASES)}{nearest(basis, DISH_BASES)}")
     batch, share, cooked = _batch(variants, pairs, rows)
-    sources = _sources(variants.parts, pairs, rows)
+    sources = _sources(variants, pairs, rows)
     scale = 100 / np.where(cooked > 0, cooked, np.nan) if basis == DISH_BASES[0] else np.ones(len(cooked))
-    per, grams = batch * scale[:, None], variants.grams * scale[:, None]
-    variance, difference = sources.all(grams), sources.all(grams - grams[0])
-    if basis == DISH_BASES[0]:  # one yield for all variants
-        dish = kitchen_errors()["weighed dish"]
-        variance = variance + (per * dish) ** 2
-        difference = difference + ((per - per[0]) * dish) ** 2
-    difference[0] = 0.0
+    per = batch * scale[:, None]
+    variance, difference = _squared_errors(variants, sources, per, scale, whole=basis != DISH_BASES[0])
     index = terms.points(batch, share)
-    errors = _index_errors(terms, batch, variants.grams, sources, pairs.value[rows])
+    errors = _index_errors(terms, batch, variants.grams, sources)
     known = ~np.isnan(per)
     first = slice(0, stored)
     return DishAmounts(

@@ -20,6 +20,8 @@ INDEX = "nrf93_2009_per_100kcal"
 ERROR, DIFFERENCE = "_standard_error", "_difference_standard_error"
 SHARE = "_known_share"
 SWAP = "swap: "
+REPLACED = "replaced_share"
+_REPLACED_MEANS = "share of the ingredients' raw edible weight that rules made another food; null without rules"
 _MEANS = {
     "": "amount; null where nothing is known",
     ERROR: "standard error of the mean",
@@ -65,6 +67,7 @@ class Columns:
                 for rule in self.rules
             ),
             _field("cooked_g", pa.float32(), "weight as eaten of the batch", unit="g"),
+            _field(REPLACED, pa.float32(), _REPLACED_MEANS, unit="1"),
         ]
         fields += [
             _field(INDEX + ending, pa.float32(), f"nutrient-rich foods index 9.3: {means}", unit="1", basis="100 kcal")
@@ -115,6 +118,8 @@ class Rows:
     chosen : dict of ndarray
         Swap rule → by variant, whether it is made; rules that change nothing are left out.
     amounts : DishAmounts
+    replaced_share : ndarray
+        By variant: share of the weight that rules made another food [-]; NaN without rules.
     """
 
     recipe: str
@@ -122,6 +127,7 @@ class Rows:
     labels: list[str]
     chosen: dict[str, np.ndarray]
     amounts: DishAmounts
+    replaced_share: np.ndarray
 
 
 def _texts(values: Sequence[str], counts: np.ndarray) -> pa.Array:
@@ -169,6 +175,7 @@ def survey_table(rows: Sequence[Rows], columns: Columns) -> pa.Table:
         arrays.append(pa.array(made, mask=np.repeat([each is None for each in found], counts)))
     amounts = [each.amounts for each in rows]
     arrays.append(_column(np.concatenate([each.cooked_g for each in amounts]).astype(np.float32)))
+    arrays.append(_column(np.concatenate([each.replaced_share for each in rows]).astype(np.float32)))
     for of_index in ("index", "index_error", "index_difference_error"):
         arrays.append(_column(np.concatenate([getattr(each, of_index) for each in amounts]).astype(np.float32)))
     tables = [

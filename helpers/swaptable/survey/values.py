@@ -15,7 +15,8 @@ import numpy as np
 from swaptable.amounts.composition import Layout, cooked_values, layout_of
 from swaptable.amounts.line_arrays import retention_scatter, value_changes
 from swaptable.amounts.sources import QUESTIONS, food_errors, row_errors
-from swaptable.foods.reference import FACTORS, kitchen_errors, retention_components, retention_table
+from swaptable.foods.cooking_factors import FACTORS, retention_components, retention_table
+from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.release import FoodRelease
 from swaptable.judging.indices import index_components
 
@@ -100,7 +101,7 @@ def food_arrays(
     components : sequence of str, optional
         INFOODS tags to store; the 65 of the survey by default.
     factors : str, optional
-        As for :func:`swaptable.foods.reference.retention_table`.
+        As for :func:`swaptable.foods.cooking_factors.retention_table`.
 
     Returns
     -------

@@ -32,10 +32,13 @@ from swaptable.amounts.recipes import Recipe
 from swaptable.amounts.variants import Grid, Line
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import find_file
-from swaptable.foods.reference import FACTORS, aisles, scaling_notes
+from swaptable.foods.cooking_factors import FACTORS
+from swaptable.foods.reference import aisles, scaling_notes
+from swaptable.judging.allergens import READ_LABEL, allergens_of
 from swaptable.judging.audiences import Audience, read_audience
-from swaptable.judging.cautions import READ_LABEL, allergens_of, cautions_for, safety_for
+from swaptable.judging.cautions import cautions_for
 from swaptable.judging.daily_values import checked_regime
+from swaptable.judging.food_safety import safety_for
 from swaptable.judging.study import GAPS, compute_recipe
 from swaptable.teaching.method_times import applies, read_times
 from swaptable.teaching.shopping import means, place_of, shopping_table
@@ -83,7 +86,7 @@ class ClassPlan:
     timeline : DataFrame
         Steps with their times, then how to hold, cool and keep the dish.
     safety, cautions : DataFrame
-        As from :mod:`swaptable.judging.cautions`, for this variant.
+        As from :mod:`swaptable.judging.food_safety` and :mod:`swaptable.judging.cautions`, for this variant.
     """
 
     amounts: Amounts

@@ -24,9 +24,10 @@ from swaptable.amounts.variants import Line
 from swaptable.basics.folders import find_file
 from swaptable.basics.phrases import Phrases, Words, speak
 from swaptable.basics.units import measure_named
-from swaptable.foods.reference import FACTORS, Z
+from swaptable.foods.cooking_factors import FACTORS
+from swaptable.foods.reference import Z
+from swaptable.judging.allergens import allergens_of
 from swaptable.judging.audiences import read_audience
-from swaptable.judging.cautions import allergens_of
 from swaptable.judging.daily_values import checked_regime
 from swaptable.judging.study import GAPS, compute_recipe
 from swaptable.judging.targets import find_aims

@@ -18,8 +18,9 @@ from swaptable.amounts.chosen import rebased
 from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
 from swaptable.basics.phrases import Phrases, Words
 from swaptable.foods.reference import caution_rows
+from swaptable.judging.allergens import allergens_of
 from swaptable.judging.audiences import Audience
-from swaptable.judging.cautions import allergens_of, cautions_for, known_concerns, swap_concerns
+from swaptable.judging.cautions import cautions_for, known_concerns, swap_concerns
 from swaptable.judging.findings import plain_name
 from swaptable.judging.targets import Aims, day_targets, judge_servings
 from swaptable.judging.verdicts import Verdict

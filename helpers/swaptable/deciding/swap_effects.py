@@ -1,0 +1,118 @@
+"""What each swap does: differences, progress towards the aims, verdicts, and what it brings to a class."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from swaptable.amounts.certainty import Certainty
+from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
+from swaptable.amounts.recipes import AS_WRITTEN
+from swaptable.deciding.swap_screen import Aim, progress
+from swaptable.deciding.swap_words import BETTER_LESS, BETTER_MORE, SWAP, plain_component
+from swaptable.foods.reference import Z, vitamins_and_minerals
+from swaptable.judging.allergens import allergen_changes
+from swaptable.judging.audiences import Audience
+from swaptable.judging.cautions import cautions_brought, swap_concerns
+from swaptable.judging.daily_values import percent_daily_value
+from swaptable.judging.targets import Aims, judge_servings
+from swaptable.judging.verdicts import LEVEL
+
+__all__ = ["SODIUM", "brought_by_swaps", "cautions_of_swaps", "effects_of_swaps", "scores_of_swaps", "verdicts_changed"]
+
+SODIUM = "NA"
+
+
+def effects_of_swaps(amounts: Amounts, known: Certainty, aims: Aims, regime: str) -> pd.DataFrame:
+    """Compare every swap with the recipe as written, component by component, per serving."""
+    grid, serving, units = amounts.grid, amounts.per("serving"), amounts.units()
+    roles = dict(aims.components())
+    wanted = dict.fromkeys([SODIUM, *roles, "ENERC_KCAL", *BETTER_MORE, *BETTER_LESS, *vitamins_and_minerals()])
+    components = [tag for tag in wanted if tag in units.index]
+    percent = percent_daily_value(amounts, regime)
+    valued = set(percent["component"].to_numpy())
+    options = grid.choices[SWAP]
+    parts = []
+    for tag in components:
+        amount, error = grid.listed(serving.sel(component=tag)), grid.listed(known.difference_error.sel(component=tag))
+        whole = grid.listed(amounts.data["valued_share"].sel(component=tag)) > WHOLE_SHARE
+        difference = amount - amount[0]
+        half = Z[LEVEL] * np.nan_to_num(error)
+        value = grid.listed(percent.sel(component=tag)) if tag in valued else np.full(len(options), np.nan)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "option": options, "component": tag, "role": roles.get(tag, ""), "unit": units[tag],
+                    "as_written": amount[0], "amount": amount, "difference": difference, "standard_error": error,
+                    "low_90": difference - half, "high_90": difference + half, "whole": whole & whole[0],
+                    "real": (np.abs(difference) > half) & whole & whole[0],
+                    "percent_dv_difference": value - value[0],
+                }
+            )
+        )  # fmt: skip
+    table = pd.concat(parts, ignore_index=True)
+    return table[table["option"] != AS_WRITTEN].reset_index(drop=True)
+
+
+def scores_of_swaps(amounts: Amounts, known: Certainty, aims: Sequence[Aim]) -> tuple[np.ndarray, np.ndarray]:
+    """Give the mean progress towards the aims of each variant [%], real differences only, and how many are unknown."""
+    grid, serving = amounts.grid, amounts.per("serving")
+    score, unknown = np.zeros(len(grid.labels)), np.zeros(len(grid.labels), dtype=int)
+    for aim in aims:
+        parts = list(aim.parts)
+        after = grid.listed(serving.sel(component=parts).sum("component", skipna=False))
+        error = grid.listed(known.difference_error.sel(component=parts).sum("component"))
+        shares = amounts.data["valued_share"].sel(component=parts).min("component")
+        whole = (grid.listed(shares) > WHOLE_SHARE) & np.isfinite(after)
+        whole &= whole[0]
+        real = whole & (np.abs(after - after[0]) > Z[LEVEL] * error)
+        score += np.where(real, progress(float(after[0]), after, aim), 0.0) / len(aims)
+        unknown += ~whole
+    return score, unknown
+
+
+def verdicts_changed(amounts: Amounts, targets: pd.DataFrame, share_of_day: float) -> pd.DataFrame:
+    """Name the components whose aim a serving meets for a group only with the swap, or only without it."""
+    judged = judge_servings(amounts, targets[targets["leads"]], share_of_day)
+    met = judged[judged["word"] != ""].assign(met=lambda rows: rows["word"] == "met")
+    labels = amounts.grid.labels
+    wide = met.pivot_table(index="variant", columns=["component", "group"], values="met", aggfunc="first")
+    wide = wide.reindex(labels).astype(bool) if len(wide.columns) else pd.DataFrame(index=labels)
+    rows = []
+    for label in labels:
+        words = []
+        for changed in (wide.loc[label] & ~wide.iloc[0], ~wide.loc[label] & wide.iloc[0]):
+            named = dict.fromkeys(component for component, _ in changed.index[changed])
+            words.append(", ".join(plain_component(str(component)) for component in named))
+        rows.append({"aims_gained": words[0], "aims_lost": words[1]})
+    return pd.DataFrame(rows, index=labels)
+
+
+def cautions_of_swaps(amounts: Amounts, people: Audience) -> pd.DataFrame:
+    """List what each swap brings that the class is to be told of, by option."""
+    found = cautions_brought(amounts, people.concerns)
+    options = dict(zip(amounts.grid.labels, amounts.grid.choices[SWAP], strict=True))
+    found.insert(0, "option", found.pop("variant").map(options))
+    return found[found["named"].astype(bool)].drop(columns="named").reset_index(drop=True)
+
+
+def brought_by_swaps(
+    amounts: Amounts, ingredient: str, people: Audience, regime: str, cautions: pd.DataFrame
+) -> pd.DataFrame:
+    """Say what each swap brings: concerns of the class, cautions, allergens, labels to read."""
+    changes = allergen_changes(amounts, regime).set_index("option")
+    names = list(amounts.grid.choices[SWAP][1:])
+    named = cautions.groupby("option")["concern"].agg(lambda words: ", ".join(dict.fromkeys(words)))
+    ingredients = changes["read_the_label"].str.split(", ")
+    return pd.DataFrame(
+        {
+            "concerns_of_class": swap_concerns(amounts, people.concerns).to_numpy()[1:],
+            "cautions": [named.get(name, "") for name in names],
+            "adds_allergens": changes["adds"].reindex(names).to_numpy(),
+            "removes_allergens": changes["removes"].reindex(names).to_numpy(),
+            "read_the_label": [ingredient in ingredients[name] for name in names],
+        },
+        index=names,
+    )
