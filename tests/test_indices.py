@@ -4,7 +4,11 @@ import numpy as np
 import pytest
 
 from swaptable.amounts.certainty import certainty_of
+from swaptable.amounts.nutrients import compute
+from swaptable.amounts.recipes import read_recipe
+from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import SwaptableError
+from swaptable.basics.folders import DATA
 from swaptable.foods.reference import index_terms
 from swaptable.judging.index_table import index_table
 from swaptable.judging.indices import (
@@ -229,3 +233,10 @@ def test_terms_of_the_indices_are_whole():
     assert set(table["checked"]) <= {"seen", "from memory"}
     assert not table.duplicated(["index", "component", "role"]).any()
     assert table["value"].notna().all()
+
+
+def test_an_index_of_components_that_were_not_computed_is_refused(sr28):
+    """An amount that is not there is no other component's amount."""
+    grid = build_grid(read_recipe(DATA / "recipes" / "oat_pancakes.yaml"), sr28)
+    with pytest.raises(KeyError):
+        nutrient_rich_foods_index(compute(grid, ("NA", "ENERC_KCAL")))

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from swaptable.basics.folders import DATA, PACKAGE
+from swaptable.basics.whole_files import sha256_of
 
 __all__ = ["ALL_FOODS", "FOOD", "LISTEN", "MANIFEST", "RECORD", "listing_hash", "module_file", "start", "stated_hash"]
 
@@ -78,7 +79,7 @@ class _Recorder:
         elif event == _MODULE and arguments[0].partition(".")[0] == "swaptable":
             file = module_file(arguments[0])
             if file is not None:
-                self.note("module", arguments[0], lambda: _hash(file))
+                self.note("module", arguments[0], lambda: sha256_of(file))
         elif event in (FOOD, ALL_FOODS):
             folder, *code = map(str, arguments)
             self._release(folder)
@@ -92,7 +93,7 @@ class _Recorder:
         if name == MANIFEST:
             self._release(folder)
         elif self._is_watched(full) and not os.path.exists(os.path.join(folder, MANIFEST)):  # noqa: PTH110, PTH118
-            self.note("file", full, lambda: _hash(Path(full)))
+            self.note("file", full, lambda: sha256_of(Path(full)))
 
     def _listed(self, path: Any) -> None:
         full = self._full(path)
@@ -122,10 +123,6 @@ class _Recorder:
             sha256 = ""
         self._stream.write(json.dumps([kind, sha256, name]) + "\n")
         self._stream.flush()
-
-
-def _hash(path: Path) -> str:
-    return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def start(record: str) -> None:

@@ -5,7 +5,7 @@ An index says nothing about a variant whose amounts are not wholly known: it is 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,7 @@ __all__ = [
     "chosen_density",
     "index_components",
     "index_target",
+    "nrf_terms",
     "nutrient_rich_foods_index",
     "nutritional_quality",
     "renal_acid_load",
@@ -61,16 +62,7 @@ def nutrient_rich_foods_index(amounts: Amounts, form: str = NRF_FORMS[0]) -> xr.
     ----------
     Fulgoni, Keast & Drewnowski 2009, J Nutr 139:1549. Drewnowski 2010, Am J Clin Nutr 91:1095S.
     """
-    terms = _nrf_terms(form)
-    units = amounts.units()
-    tags = list(terms["component"])
-    reference = np.array(
-        [
-            value if unit == "IU" else convert(value, unit, units[tag])
-            for tag, value, unit in zip(tags, terms["daily_value"], terms["unit"], strict=True)
-        ]
-    )
-    wanted = (terms["role"] == "encourage").to_numpy()
+    tags, reference, wanted = nrf_terms(form, amounts.units())
     per = amounts.per("100 kcal")
     percent = 100 * _last(per, tags) / reference
     points = np.where(wanted, np.where(percent >= 100, 100.0, percent), -percent).sum(axis=-1)
@@ -80,18 +72,45 @@ def nutrient_rich_foods_index(amounts: Amounts, form: str = NRF_FORMS[0]) -> xr.
     return per.isel(component=0, drop=True).copy(data=points).where(known.copy(data=whole))
 
 
-def _nrf_terms(form: str) -> pd.DataFrame:
+def nrf_terms(form: str, units: Mapping[str, str] | pd.Series) -> tuple[list[str], np.ndarray, np.ndarray]:
+    """Give the terms of the nutrient-rich foods index.
+
+    Parameters
+    ----------
+    form : str
+        One of :data:`NRF_FORMS`.
+    units : mapping or Series
+        Component → unit.
+
+    Returns
+    -------
+    components : list of str
+    reference : ndarray
+        Daily value of each, in its unit.
+    wanted : ndarray of bool
+        Whether it is to be encouraged; else it is to be limited.
+
+    Raises
+    ------
+    SwaptableError
+        If there is no such form.
+    """
     table = nutrient_rich_foods()
     terms = table[table["form"] == form]
     if terms.empty:
         raise SwaptableError(f"found form '{form}'; expected one of {', '.join(NRF_FORMS)}{nearest(form, NRF_FORMS)}")
-    return terms
+    tags = list(terms["component"])
+    reference = [
+        value if unit == "IU" else convert(value, unit, units[tag])
+        for tag, value, unit in zip(tags, terms["daily_value"], terms["unit"], strict=True)
+    ]
+    return tags, np.array(reference, dtype=float), (terms["role"] == "encourage").to_numpy()
 
 
 def _last(values: xr.DataArray, tags: Sequence[str]) -> np.ndarray:
-    """Give some components as a plain array, choices × components."""
-    places = values.indexes["component"].get_indexer(list(tags))
-    return np.moveaxis(values.to_numpy(), values.dims.index("component"), -1)[..., places]
+    """Give some components as a plain array, choices × components; a component that is not there is an error."""
+    chosen = values.sel(component=list(tags))
+    return np.moveaxis(chosen.to_numpy(), chosen.dims.index("component"), -1)
 
 
 def index_components(form: str = NRF_FORMS[0]) -> list[str]:

@@ -12,9 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from swaptable.amounts.nutrients import WHOLE_SHARE
-from swaptable.basics.units import convert
-from swaptable.foods.reference import nutrient_rich_foods
-from swaptable.judging.indices import NRF_FORMS
+from swaptable.judging.indices import NRF_FORMS, nrf_terms
 
 __all__ = ["IndexTerms", "index_terms"]
 
@@ -89,16 +87,11 @@ def index_terms(components: Sequence[str], units: Mapping[str, str]) -> IndexTer
     -------
     IndexTerms
     """
-    table = nutrient_rich_foods()
-    table = table[table["form"] == NRF_FORMS[0]]
+    tags, reference, wanted = nrf_terms(NRF_FORMS[0], units)
     places = {component: place for place, component in enumerate(components)}
-    reference = [
-        value if unit == "IU" else convert(value, unit, units[component])
-        for component, value, unit in zip(table["component"], table["daily_value"], table["unit"], strict=True)
-    ]
     return IndexTerms(
-        places=np.array([places[component] for component in table["component"]]),
+        places=np.array([places[tag] for tag in tags]),
         energy=places["ENERC_KCAL"],
-        reference=np.array(reference, dtype=float),
-        wanted=(table["role"] == "encourage").to_numpy(),
+        reference=reference,
+        wanted=wanted,
     )
