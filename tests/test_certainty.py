@@ -11,7 +11,7 @@ from swaptable.foods.cooking_factors import retention_errors, retention_estimate
 from swaptable.foods.imputation import fill_gaps
 from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.values import value_errors
-from swaptable.judging.indices import index_components, nutrient_rich_foods_index
+from swaptable.judging.density import index_components, nutrient_rich_foods_index
 
 SALT = 'title: Salt\nservings: 2\ningredients: {salt: {amount: 3 g, food: "sr28:02047"}}\n'
 POT = """

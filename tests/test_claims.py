@@ -22,8 +22,14 @@ from swaptable.foods.reference import (
     front_of_pack_rules,
 )
 from swaptable.judging import claim_measures
-from swaptable.judging.claim_rules import NO_REFERENCE_AMOUNT, not_judged
-from swaptable.judging.claims import COMPARATIVE, NOTHING_TO_COMPARE, claim_verdicts, judge_claims
+from swaptable.judging.claims import (
+    COMPARATIVE,
+    NO_REFERENCE_AMOUNT,
+    NOTHING_TO_COMPARE,
+    claim_verdicts,
+    judge_claims,
+    not_judged,
+)
 from swaptable.judging.front_of_pack import front_of_pack, front_of_pack_exemptions
 from swaptable.judging.verdicts import OPERATORS, Verdict
 

@@ -8,17 +8,17 @@ import numpy as np
 import pytest
 
 from swaptable.amounts.certainty import certainty_of, effect_errors, index_certainty
+from swaptable.amounts.chosen import amounts_at
 from swaptable.amounts.comparison import choice_effects, unbeaten
-from swaptable.amounts.listed_variants import amounts_at
 from swaptable.amounts.nutrients import compute
 from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import MOST_EXPLORED, build_grid
 from swaptable.basics.errors import InputError, SwaptableError
-from swaptable.commands.explore import add_to
+from swaptable.commands.recipes import add_to
 from swaptable.deciding import grid_parts
 from swaptable.deciding.explore import explore, explore_recipe
 from swaptable.deciding.yardsticks import COST, DENSITY, Yardstick
-from swaptable.judging.indices import index_components, nutrient_rich_foods_index
+from swaptable.judging.density import index_components, nutrient_rich_foods_index
 from swaptable.judging.study import compute_recipe
 
 SODIUM = Yardstick("NA", "serving", "mg", False)

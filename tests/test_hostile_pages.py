@@ -12,7 +12,7 @@ import pytest
 
 from swaptable.amounts.recipes import read_recipe
 from swaptable.basics.errors import InputError, SwaptableError
-from swaptable.basics.signs import odd_sign
+from swaptable.basics.file_text import odd_sign
 from swaptable.foods.release import FoodRelease
 from swaptable.formats.open_formats import convert, read_source
 from swaptable.formats.pages import read_page

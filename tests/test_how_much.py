@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from swaptable.amounts.chosen import as_recipe, variant_named
 from swaptable.amounts.nutrients import compute
-from swaptable.amounts.one_variant import as_recipe, variant_named
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import SwaptableError
 from swaptable.cli import main

@@ -10,12 +10,11 @@ from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import DATA
 from swaptable.foods.reference import index_terms
+from swaptable.judging.density import chosen_density, nutrient_rich_foods_index
 from swaptable.judging.index_table import index_table
 from swaptable.judging.indices import (
     calcium_to_phosphorus,
-    chosen_density,
     index_target,
-    nutrient_rich_foods_index,
     nutritional_quality,
     renal_acid_load,
     sodium_to_potassium,

@@ -28,7 +28,7 @@ from swaptable.foods.cooking_factors import retention_table
 from swaptable.foods.release import FoodRelease, open_release
 from swaptable.foods.release_writer import write_release
 from swaptable.judging.daily_values import daily_value_word, percent_daily_value
-from swaptable.judging.indices import nutrient_rich_foods_index
+from swaptable.judging.density import nutrient_rich_foods_index
 from swaptable.judging.labels import round_amount
 
 TABLE = Path(__file__).parent / "data" / "worked_examples.csv"

@@ -18,10 +18,10 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from swaptable.amounts.recipes import Recipe, read_recipe
 from swaptable.basics.errors import InputError
+from swaptable.basics.file_text import LONGEST_NAME, odd_sign
 from swaptable.basics.folders import DATA
 from swaptable.basics.located_yaml import parse_yaml
 from swaptable.basics.model_files import check_model
-from swaptable.basics.signs import LONGEST_NAME, odd_sign
 from swaptable.foods.release import FoodRelease
 from swaptable.formats import sheet_cells
 from swaptable.formats.recipe_files import plain_number, recipe_fields, recipe_text

@@ -18,7 +18,7 @@ from swaptable.changes.find_changes import find_changes
 from swaptable.changes.food_changes import successors
 from swaptable.changes.release_changes import cases_of, compare_releases
 from swaptable.commands import changes as command
-from swaptable.commands.codes import DONE, FLIPPED
+from swaptable.commands.shared import DONE, FLIPPED
 from swaptable.foods.current_release import Current
 from swaptable.foods.recoded import recoded
 from swaptable.foods.release import FoodRelease, open_release

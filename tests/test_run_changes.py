@@ -16,7 +16,7 @@ from swaptable.changes.changes_text import changes_headline, changes_text, flip_
 from swaptable.changes.find_changes import find_changes
 from swaptable.changes.run_changes import compare_folders, compare_ledger, compare_reports, remember
 from swaptable.commands import changes as command
-from swaptable.commands.codes import DONE, FLIPPED
+from swaptable.commands.shared import DONE, FLIPPED
 from swaptable.deciding.decide import decide_recipe
 from swaptable.judging.advice import advise
 from swaptable.judging.collection import judge_programme

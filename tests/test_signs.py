@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from swaptable.basics.signs import LONGEST_NAME, MOST_MARKS, look_of, odd_sign, wrong_name
+from swaptable.basics.file_text import LONGEST_NAME, MOST_MARKS, look_of, odd_sign, wrong_name
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,7 @@ from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.basics.folders import DATA
 from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.release import FoodRelease
-from swaptable.judging.indices import index_components, nutrient_rich_foods_index
+from swaptable.judging.density import index_components, nutrient_rich_foods_index
 from swaptable.judging.study import compute_recipe
 from swaptable.reporting.survey_report import (
     plot_swap_recipes,

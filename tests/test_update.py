@@ -29,7 +29,7 @@ from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.changes.update import bring_update, difference_lines, switch_to
-from swaptable.commands import update as command
+from swaptable.commands import changes as command
 from swaptable.foods.current_release import Current, answers_file, code_map, map_file, read_changes, read_current
 from swaptable.foods.imputation import fill_gaps
 from swaptable.foods.joined import open_current

@@ -9,7 +9,7 @@ from swaptable.amounts.nutrients import ingredient_amounts
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import find_file
 from swaptable.deciding.yardsticks import COST, drawn, line_amounts, measure, with_cost, yardstick_named
-from swaptable.judging.indices import index_components, nutrient_rich_foods_index
+from swaptable.judging.density import index_components, nutrient_rich_foods_index
 from swaptable.judging.study import compute_recipe
 
 POT = """

@@ -13,8 +13,8 @@ from typing import NoReturn
 
 from swaptable.basics.errors import RunError, SwaptableError, WriteError
 from swaptable.basics.logs import KINDS, logger, set_up, tell_error
-from swaptable.commands import changes, explore, files, foods, recipes, reports, survey, teaching, update
-from swaptable.commands.codes import DONE, INTERRUPTED, RUN_FAILED, WRONG_INPUT
+from swaptable.commands import changes, files, foods, recipes, reports, survey, teaching
+from swaptable.commands.shared import DONE, INTERRUPTED, RUN_FAILED, WRONG_INPUT
 
 __all__ = ["main"]
 
@@ -35,7 +35,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     _add_log(parser)
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for group in (reports, changes, recipes, explore, teaching, survey, foods, update, files):
+    for group in (reports, changes, recipes, teaching, survey, foods, files):
         group.add_to(commands)
     for command in commands.choices.values():
         _add_log(command, argparse.SUPPRESS)

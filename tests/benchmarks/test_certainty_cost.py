@@ -1,6 +1,6 @@
-"""What certainty costs beside the plain computation: compare the medians of one run.
+"""What certainty costs beside the plain computation.
 
-Run: ``.venv/bin/python -m pytest tests/benchmarks --benchmark-enable --benchmark-group-by=param:recipe``
+Run: ``.venv/bin/python -m pytest tests/benchmarks/test_certainty_cost.py --benchmark-enable``
 """
 
 import pytest
@@ -31,14 +31,14 @@ def grid(request, tmp_path_factory) -> Grid:
     return build_grid(read_recipe(path), open_release())
 
 
-@pytest.mark.benchmark(group="certainty")
+@pytest.mark.row("computing {grid}, every component and basis")
 def test_plain_computation(benchmark, grid) -> None:
     """Compute every component of every variant."""
     amounts = benchmark(compute, grid)
     assert isinstance(amounts, Amounts)
 
 
-@pytest.mark.benchmark(group="certainty")
+@pytest.mark.row("the same with certainty, {grid}", against="computing {grid}, every component and basis")
 def test_with_certainty(benchmark, grid) -> None:
     """The same, with standard errors of amounts and differences."""
     certainty = benchmark(lambda: certainty_of(compute(grid)))

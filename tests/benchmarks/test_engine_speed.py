@@ -1,19 +1,21 @@
-"""What the broadcast sum costs, as ratios to three other ways of doing the same sum, measured in one run.
+"""What the broadcast sum costs beside three other ways of doing the same sum.
 
-Run: ``.venv/bin/python -m pytest tests/benchmarks/test_engine_speed.py --benchmark-enable --benchmark-sort=name``
+Run: ``.venv/bin/python -m pytest tests/benchmarks/test_engine_speed.py --benchmark-enable``
 
 The recipe has binary choices of one ingredient each, one more choice that changes two of them, and five ingredients
 that nothing changes; 65 components per serving. The other ways start from the same lines, cooked already:
 
-- ``pandas``: variants × lines merged with lines × components, multiplied, grouped and summed;
+- ``pandas``: variants × lines merged with lines × components, multiplied, grouped and summed; in blocks of 4,096
+  variants, since a million in one would be 1.7 thousand million rows;
 - ``matrix``: variants × lines times lines × components;
 - ``write``: an array of the size of the result written once, as the broadcast sum of two halves: no way is faster.
 """
 
-import subprocess
-import sys
+import os
 import time
 import tracemalloc
+from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -32,7 +34,8 @@ SIZES = (2, 64, 4_096, 1_048_576)
 FOODS = ("11124", "11564", "11080", "11298", "11134", "11141", "11352", "11507", "20005", "16052")
 FIXED = ("20005", "02047", "04053", "11215", "14429")
 SERVINGS = 4
-TIMES: dict[tuple[str, int], float] = {}
+BLOCK = 4_096
+AIMS = {("write", 1_048_576): 2, ("pandas", 4_096): 0.01}  # twice the writing; a hundred times as fast as pandas
 
 
 def recipe_text(variants: int) -> str:
@@ -88,62 +91,73 @@ def presence(grid: Grid, arrays) -> np.ndarray:
     return whole
 
 
-def timed(benchmark, way: str, size: int, run) -> object:
-    """Time one way at one size, and keep the least time for the ratios."""
-    benchmark.group = f"{size:,} variants × 65 components"
-    result = benchmark.pedantic(run, rounds=3 if way == "pandas" or size > 10_000 else 50, warmup_rounds=1)
-    if not benchmark.disabled:
-        TIMES[way, size] = benchmark.stats.stats.min
-    return result
+def rounds(size: int) -> dict[str, int]:
+    """Say how often a size is measured."""
+    return {"rounds": 3 if size > 10_000 else 50, "warmup_rounds": 1}
 
 
 @pytest.fixture(autouse=True)
-def only_when_asked(request) -> None:
-    """The ordinary run does not wait for the large sizes."""
+def only_what_is_asked(request) -> None:
+    """The ordinary run does not wait for the large sizes, nor the quick table for the largest."""
     size = request.node.callspec.params.get("size") if hasattr(request.node, "callspec") else None
     if not request.config.getoption("benchmark_enable") and (size is None or size > 64):
         pytest.skip("a measurement; run with --benchmark-enable")
+    if size == SIZES[-1] and os.environ.get("SWAPTABLE_QUICK"):
+        pytest.skip("too large for the quick table")
 
 
-@pytest.mark.parametrize("size", SIZES)
+def compared(size: int):
+    """Give a size, with the rows in which the engine is compared with the other ways."""
+    row = pytest.mark.row
+    others = [(way, f"{way}, {size:,} variants", AIMS.get((way, size))) for way in ("pandas", "matrix", "write")]
+    return pytest.param(size, marks=[row(f"engine, {size:,} variants", against=a, most=most) for _, a, most in others])
+
+
+@pytest.mark.parametrize("size", [compared(size) for size in SIZES])
 def test_engine(benchmark, grids, components, size) -> None:
     """Sum tables that are made already."""
     dish = dish_of(grids[size], components)
-    found = timed(benchmark, "engine", size, lambda: sum_up(dish, scale=1 / SERVINGS).amounts)
+    found = benchmark.pedantic(lambda: sum_up(dish, scale=1 / SERVINGS).amounts, **rounds(size))
     assert found.shape == (65, *grids[size].sizes)
 
 
+@pytest.mark.row("engine in single precision, {size:,} variants", against="engine, {size:,} variants")
 @pytest.mark.parametrize("size", SIZES)
 def test_engine_in_single_precision(benchmark, grids, components, size) -> None:
     """The same, as float32."""
     dish = dish_of(grids[size], components)
-    found = timed(
-        benchmark, "engine, float32", size, lambda: sum_up(dish, dtype=np.float32, scale=1 / SERVINGS).amounts
-    )
+    found = benchmark.pedantic(lambda: sum_up(dish, dtype=np.float32, scale=1 / SERVINGS).amounts, **rounds(size))
     assert found.dtype == np.float32
 
 
+@pytest.mark.row("matrix, {size:,} variants")
 @pytest.mark.parametrize("size", SIZES)
 def test_matrix(benchmark, grids, components, size) -> None:
     """Multiply variants × lines by lines × components; water aside the result is the same."""
     grid = grids[size]
     dish = dish_of(grid, components)
     left, right = presence(grid, dish.arrays), dish.arrays.brought[:, dish.layout.chosen] / SERVINGS
-    found = timed(benchmark, "matrix", size, lambda: left @ right)
+    found = benchmark.pedantic(lambda: left @ right, **rounds(size))
     engine = sum_up(dish, scale=1 / SERVINGS).amounts.reshape(65, -1).T
     others = [place for place, component in enumerate(components) if component != "WATER"]
     np.testing.assert_allclose(found[:, others], np.nan_to_num(engine[:, others]), rtol=1e-9, atol=1e-9)
 
 
+def written(size: int) -> np.ndarray:
+    """Write an array of the size of the result once, as a broadcast sum."""
+    half = 2 ** ((size.bit_length() - 1) // 2)
+    return np.add(np.ones((65, half, 1)), np.ones((65, 1, size // half)), out=np.empty((65, half, size // half)))
+
+
+@pytest.mark.row("write, {size:,} variants")
 @pytest.mark.parametrize("size", SIZES)
 def test_write(benchmark, size) -> None:
-    """Write an array of that size once, as a broadcast sum."""
-    half = 2 ** ((size.bit_length() - 1) // 2)
-    one, other = np.ones((65, half, 1)), np.ones((65, 1, size // half))
-    timed(benchmark, "write", size, lambda: np.add(one, other, out=np.empty((65, half, size // half))))
+    """Write an array of that size once."""
+    assert benchmark.pedantic(written, args=(size,), **rounds(size)).size == 65 * size
 
 
-@pytest.mark.parametrize("size", SIZES[:3])  # a million variants would be 1.7 thousand million rows
+@pytest.mark.row("pandas, {size:,} variants")
+@pytest.mark.parametrize("size", SIZES)
 def test_pandas(benchmark, grids, components, size) -> None:
     """Merge and group long tables."""
     grid = grids[size]
@@ -158,83 +172,77 @@ def test_pandas(benchmark, grids, components, size) -> None:
             "value": values.ravel(),
         }
     )
+    starts = np.searchsorted(variant, np.arange(0, size + BLOCK, BLOCK))
+    blocks = [variants.iloc[start:end] for start, end in pairwise(starts)]
 
-    def run() -> pd.Series:
-        both = variants.merge(lines, on="line")
+    def summed(block: pd.DataFrame) -> int:
+        both = block.merge(lines, on="line")
         both["amount"] = both["grams"] * both["value"] / 100 / SERVINGS
-        return both.groupby(["variant", "component"], observed=True)["amount"].sum()
+        return len(both.groupby(["variant", "component"], observed=True)["amount"].sum())
 
-    assert len(timed(benchmark, "pandas", size, run)) == 65 * size
-
-
-def test_ratios(benchmark) -> None:
-    """At most twice the writing at a million variants; at least a hundred times as fast as pandas at 4,096."""
-    benchmark.pedantic(lambda: None)
-    for way in ("pandas", "matrix", "write"):
-        for size in SIZES:
-            if (way, size) in TIMES:
-                print(f"{way} / engine at {size:,}: {TIMES[way, size] / TIMES['engine', size]:.2f}")
-    assert TIMES["engine", SIZES[3]] <= 2 * TIMES["write", SIZES[3]]
-    assert TIMES["pandas", SIZES[2]] >= 100 * TIMES["engine", SIZES[2]]
+    often = {"rounds": 1 if len(blocks) > 1 else 3, "warmup_rounds": int(len(blocks) == 1)}
+    assert benchmark.pedantic(lambda: sum(map(summed, blocks)), **often) == 65 * size
 
 
+@pytest.mark.row("first table: from the file of 64 variants to all components and bases", most=0.05)
 @pytest.mark.benchmark(timer=time.process_time)  # other programs do not count
 def test_first_table(benchmark, release, tmp_path) -> None:
-    """From the file of a recipe of 64 variants to its whole table, all components and bases: under 50 ms."""
+    """From the file of a recipe of 64 variants to its whole table."""
     path = tmp_path / "64.yaml"
     path.write_text(recipe_text(64), encoding="utf-8")
     table = benchmark.pedantic(lambda: amounts_table(compute(build_grid(read_recipe(path), release))), rounds=20)
     assert table["amount"].notna().any()
-    assert benchmark.stats.stats.min < 0.05
 
 
-@pytest.mark.benchmark(timer=time.process_time)
-def test_loading_the_release(benchmark, release) -> None:
-    """Foods, components, values and portions, checked against their hashes: under 0.2 s."""
-
-    def load() -> FoodRelease:
-        fresh = FoodRelease(release.folder, release.manifest)
-        assert fresh.food("11352").portions
-        return fresh
-
-    found = benchmark.pedantic(lambda: load().matrix, rounds=5)
-    assert found.shape == release.matrix.shape
-    assert benchmark.stats.stats.min < 0.2
+def peak(run: Callable[[], object]) -> dict[str, float]:
+    """Give the most memory that Python and numpy hold at a time beyond what they held."""
+    tracemalloc.start()
+    try:
+        run()
+        return {"MB": tracemalloc.get_traced_memory()[1] / 1e6}
+    finally:
+        tracemalloc.stop()
 
 
-@pytest.mark.parametrize("what", ["swaptable", "swaptable, every public name"])
-def test_importing(benchmark, what) -> None:
-    """At most 1.3 times what pandas and xarray cost by themselves."""
-    every = "import swaptable" + ("; [getattr(swaptable, name) for name in swaptable.__all__]" if "," in what else "")
-
-    def least(code: str) -> float:
-        timer = f"import time; t = time.perf_counter(); {code}; print(time.perf_counter() - t)"
-        runs = (subprocess.run([sys.executable, "-c", timer], capture_output=True, check=True) for _ in range(5))
-        return min(float(run.stdout) for run in runs)
-
-    both = least("import pandas, xarray")
-    own = benchmark.pedantic(lambda: least(every), rounds=1)
-    print(f"{what}: {own:.3f} s; pandas and xarray: {both:.3f} s; ratio {own / both:.2f}")
-    assert "," in what or own <= 1.3 * both
+@pytest.mark.row("write, {size:,} variants: peak memory", unit="MB")
+@pytest.mark.parametrize("size", SIZES[2:])
+def test_memory_of_writing(kept, size) -> None:
+    """The result alone."""
+    kept(lambda: peak(lambda: written(size)))
 
 
-def test_memory(benchmark, grids, components) -> None:
-    """The result and little beside it; exploring takes no more at a million variants than at four thousand."""
-    benchmark.pedantic(lambda: None)
+@pytest.mark.row(
+    "engine, {size:,} variants: peak memory", against="write, {size:,} variants: peak memory", most=1.25, unit="MB"
+)
+@pytest.mark.parametrize("size", SIZES[2:])
+def test_memory(kept, grids, components, size) -> None:
+    """The result and little beside it."""
+    kept(lambda: peak(lambda: per_serving(grids[size], components)))
+
+
+@pytest.mark.row(
+    "engine in single precision, {size:,} variants: peak memory",
+    against="write, {size:,} variants: peak memory",
+    most=0.75,
+    unit="MB",
+)
+@pytest.mark.parametrize("size", SIZES[2:])
+def test_memory_in_single_precision(kept, grids, components, size) -> None:
+    """Half the result and little beside it."""
+    kept(lambda: peak(lambda: per_serving(grids[size], components, np.float32)))
+
+
+@pytest.mark.row("explore, {size:,} variants: peak memory", most=150, unit="MB")
+@pytest.mark.parametrize("size", SIZES[2:])
+def test_memory_of_exploring(kept, grids, size) -> None:
+    """No more at a million variants than at four thousand."""
     measures = (Yardstick("NA", "serving", "mg", False), Yardstick("K", "serving", "mg", True))
     explore(grids[64], measures)
+    kept(lambda: peak(lambda: explore(grids[size], measures)))
 
-    def peak(run) -> float:
-        tracemalloc.start()
-        start = time.perf_counter()
-        run()
-        found = tracemalloc.get_traced_memory()[1] / 1e6
-        tracemalloc.stop()
-        print(f"{found:.0f} MB in {time.perf_counter() - start:.2f} s (traced)")
-        return found
 
-    result = 65 * SIZES[3] * 8 / 1e6
-    assert peak(lambda: per_serving(grids[SIZES[3]], components)) < 1.25 * result
-    assert peak(lambda: per_serving(grids[SIZES[3]], components, np.float32)) < 0.75 * result
-    assert peak(lambda: explore(grids[SIZES[3]], measures)) < 150
-    peak(lambda: compute(grids[4096]))
+@pytest.mark.row("compute, {size:,} variants, every component and basis: peak memory", unit="MB")
+@pytest.mark.parametrize("size", SIZES[2:3])  # it lists its variants, at most 100,000
+def test_memory_of_computing(kept, grids, size) -> None:
+    """Amounts with labels and shares of what is known."""
+    kept(lambda: peak(lambda: compute(grids[size])))

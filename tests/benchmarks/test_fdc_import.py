@@ -1,14 +1,14 @@
-"""What the import of a full-size download costs beside the bare reading of its largest file.
+"""What the import of a download of FoodData Central costs beside the bare reading of its large files.
 
-A small one: ``.venv/bin/python -m pytest tests/benchmarks/test_fdc_import.py --benchmark-enable``. The full size, 27
-million values and 3 GB, written to a folder once: ``.venv/bin/python tests/benchmarks/test_fdc_import.py 27000000
-FOLDER``. The content is invented; the layout is that of FoodData Central's CSV files.
+Run: ``.venv/bin/python -m pytest tests/benchmarks/test_fdc_import.py --benchmark-enable``. SWAPTABLE_FDC_VALUES says of
+how many values; a whole download has about 27,000,000, in 3 GB. The content is invented; the layout is that of
+FoodData Central's CSV files.
 """
 
-import json
-import subprocess
-import sys
-import time
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,11 @@ import pyarrow.csv as pacsv
 import pytest
 
 PER_FOOD = 14  # values of a branded food, about
+FOODS = int(os.environ.get("SWAPTABLE_FDC_VALUES", 140_000)) // PER_FOOD
+VALUES = FOODS * PER_FOOD
+BARE_READ = f"bare read of the large CSV files of FoodData Central, {VALUES:,} values"
+IMPORT = f"import of FoodData Central, {VALUES:,} values"
+MEMORY = "{}: peak memory"
 # Ids, names, units and numbers as in nutrient.csv: what labels print.
 NUTRIENTS = [
     (1008, "Energy", "KCAL", "208", 400), (1003, "Protein", "G", "203", 10),
@@ -41,12 +46,10 @@ def _quoted(path: Path, header: list[str], blocks) -> None:
             pacsv.write_csv(table, stream, options)
 
 
-def write_download(folder: Path, values: int) -> Path:
-    """Write an invented download of branded foods of about as many values."""
-    folder.mkdir(parents=True, exist_ok=True)
+def write_download(folder: Path) -> Path:
+    """Write an invented download of branded foods."""
     random = np.random.default_rng(1)
-    foods = max(values // PER_FOOD, 1)
-    blocks = [(start, min(start + 100_000, foods)) for start in range(0, foods, 100_000)]
+    blocks = [(start, min(start + 100_000, FOODS)) for start in range(0, FOODS, 100_000)]
 
     def food_rows():
         for start, end in blocks:
@@ -107,56 +110,27 @@ def bare_read(folder: Path) -> int:
 
 
 @pytest.fixture(scope="module")
-def download(tmp_path_factory) -> Path:
-    """A small download, 140,000 values."""
-    return write_download(tmp_path_factory.mktemp("fdc"), 140_000)
+def download(tmp_path_factory) -> Iterator[Path]:
+    """An invented download; deleted at the end, since a whole one takes gigabytes."""
+    folder = write_download(tmp_path_factory.mktemp("fdc"))
+    yield folder
+    shutil.rmtree(folder)
 
 
-@pytest.mark.benchmark(group="fdc")
-def test_bare_read(benchmark, download) -> None:
+@pytest.mark.row(BARE_READ)
+@pytest.mark.row(MEMORY.format(BARE_READ), unit="MB")
+def test_bare_read(kept, apart, download) -> None:
     """Read the files with the library alone."""
-    assert benchmark(bare_read, download) == 140_000 + 2 * 10_000
+    code = f"rows = bare_read(Path({str(download)!r}))\ntold = dict(rows=rows)"
+    assert kept(lambda: apart(code, "from test_fdc_import import bare_read"))["rows"] == VALUES + 2 * FOODS
 
 
-@pytest.mark.benchmark(group="fdc")
-def test_import(benchmark, download, tmp_path) -> None:
+@pytest.mark.row(IMPORT, against=BARE_READ)
+@pytest.mark.row(MEMORY.format(IMPORT), against=MEMORY.format(BARE_READ), unit="MB")
+def test_import(kept, apart, download) -> None:
     """Import the files: checks, conversion and writing included."""
-    from swaptable.releases.fooddata_central import import_fdc
-
-    counter = iter(range(10_000))
-    release = benchmark(lambda: import_fdc(download, tmp_path / f"release_{next(counter)}", types=("branded",)))
-    assert release.manifest["tables"]["values"]["rows"] == 140_000
-
-
-_MEASURED = """
-import json, resource, sys, time
-from pathlib import Path
-sys.path[:0] = [{tests!r}, {package!r}]
-from test_fdc_import import bare_read
-from swaptable.releases.fooddata_central import import_fdc
-start = time.perf_counter()
-{call}
-seconds = time.perf_counter() - start
-usage = resource.getrusage(resource.RUSAGE_SELF)
-found = dict(seconds=seconds, cpu_seconds=usage.ru_utime + usage.ru_stime, peak_gib=usage.ru_maxrss / 2**20)
-print(json.dumps({{name: round(value, 2) for name, value in found.items()}}))
-"""
-
-
-def measured(call: str) -> dict[str, float]:
-    """Run a call in a process of its own; give seconds and largest memory (Linux)."""
-    here = Path(__file__).resolve()
-    program = _MEASURED.format(tests=str(here.parent), package=str(here.parents[2] / "helpers"), call=call)
-    run = subprocess.run([sys.executable, "-c", program], stdout=subprocess.PIPE, text=True, check=True)
-    return json.loads(run.stdout.splitlines()[-1])
-
-
-if __name__ == "__main__":
-    count, folder = int(sys.argv[1]), Path(sys.argv[2])
-    if not (folder / "food_nutrient.csv").exists():
-        write_download(folder, count)
-    size = sum(path.stat().st_size for path in folder.glob("*.csv"))
-    print(f"{size / 1e9:.2f} GB of CSV")
-    print("bare read", measured(f"bare_read(Path({str(folder)!r}))"))
-    target = folder / f"release_{int(time.time())}"
-    print("import", measured(f"import_fdc(Path({str(folder)!r}), Path({str(target)!r}), types=('branded',))"))
+    folder = Path(tempfile.mkdtemp(dir=download))
+    call = f"import_fdc(Path({str(download)!r}), Path({str(folder / 'release')!r}), types=('branded',))"
+    code = f"release = {call}\ntold = dict(rows=release.manifest['tables']['values']['rows'])"
+    before = "from swaptable.releases.fooddata_central import import_fdc"
+    assert kept(lambda: apart(code, before))["rows"] == VALUES

@@ -23,20 +23,21 @@ def release() -> FoodRelease:
     return release
 
 
-@pytest.mark.benchmark(group="search, load")
+@pytest.mark.row("search: reading the descriptions of a release", most=0.3)
 def test_reading_the_descriptions(benchmark, release) -> None:
     """Build the index anew each time."""
     index = benchmark.pedantic(search_index.__wrapped__, args=(release,), rounds=3)
     assert len(index.codes) == len(release.foods)
 
 
-@pytest.mark.benchmark(group="search, all queries of the list")
-@pytest.mark.parametrize("spelling", ["right", "two letters swapped"])
+@pytest.mark.row("search: one query, {spelling} (mean over a list of them)", most=0.01)
+@pytest.mark.parametrize("spelling", ["spelt right", "two letters swapped"])
 def test_queries(benchmark, release, spelling) -> None:
-    """Answer every query of the list; divide by their number."""
+    """Answer every query of the list; the table divides by their number."""
     with QUERIES.open(encoding="utf-8", newline="") as stream:
         queries = [row["query"] for row in csv.DictReader(stream)]
-    if spelling != "right":
+    if spelling != "spelt right":
         queries = [query[:1] + query[2:3] + query[1:2] + query[3:] for query in queries]
     found = benchmark(lambda: [find_foods(query, release) for query in queries])
+    benchmark.extra_info["calls"] = len(queries)
     assert len(found) == len(queries)

@@ -3,9 +3,8 @@
 from contextlib import suppress
 from functools import cache
 
-from swaptable.amounts.chosen import chosen_variant, parse_options
+from swaptable.amounts.chosen import as_recipe, chosen_variant, parse_options
 from swaptable.amounts.nutrients import Amounts, compute
-from swaptable.amounts.one_variant import as_recipe
 from swaptable.amounts.recipes import Recipe, read_recipe
 from swaptable.amounts.variants import build_grid
 from swaptable.amounts.weights import weigh

@@ -17,13 +17,12 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 
-from swaptable.amounts.averages import Averages
 from swaptable.amounts.composition import component_table
 from swaptable.amounts.engine import spread
-from swaptable.amounts.grid_lines import line_arrays_of
-from swaptable.amounts.line_arrays import source_tables, squares
+from swaptable.amounts.line_arrays import line_arrays_of, source_tables, squares
 from swaptable.amounts.nutrients import Amounts, line_values
 from swaptable.amounts.sources import QUESTIONS, Source, error_changes, independent_sources
+from swaptable.amounts.totals import Averages
 from swaptable.amounts.variants import Grid
 from swaptable.foods.imputation import FilledRelease
 from swaptable.foods.reference import Z
@@ -314,7 +313,7 @@ def index_certainty(
     ----------
     amounts : Amounts
     index : callable
-        Amounts → DataArray over the choices, such as :func:`swaptable.judging.indices.nutrient_rich_foods_index`.
+        Amounts → DataArray over the choices, such as :func:`swaptable.judging.density.nutrient_rich_foods_index`.
     components : sequence of str
         Every component that the index depends on, energy included.
     question : str, optional

@@ -1,4 +1,4 @@
-"""One variant picked out of a recipe: its options, itself alone or first, and its amounts in kitchen measures."""
+"""Variants picked out of a recipe: alone, first, as a recipe of their own, and in kitchen measures."""
 
 from __future__ import annotations
 
@@ -7,13 +7,22 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from swaptable.amounts.nutrients import Amounts
-from swaptable.amounts.variants import Grid, Line
+import numpy as np
+
+from swaptable.amounts.dish import View, dish_of
+from swaptable.amounts.lines import Line, Options
+from swaptable.amounts.nutrients import Amounts, amounts_of
+from swaptable.amounts.recipes import AS_WRITTEN, Ingredient, Recipe
+from swaptable.amounts.totals import sum_up
+from swaptable.amounts.variants import Grid
 from swaptable.basics.errors import SwaptableError, listed, nearest
 from swaptable.basics.units import Amount, measure_named
 
 __all__ = [
+    "VARIANT",
     "amount_in_kitchen",
+    "amounts_at",
+    "as_recipe",
     "chosen_variant",
     "grams_text",
     "is_named_in",
@@ -24,6 +33,7 @@ __all__ = [
     "rebased",
     "stated",
     "stated_grams",
+    "variant_named",
 ]
 
 NEAR_FRACTION = 0.02  # how far a spoon or cup may be from the fraction that is printed
@@ -208,3 +218,110 @@ def is_named_in(name: str, text: str) -> bool:
     """
     stem = re.escape(re.sub(r"(?:(?<=o)es|(?<!s)s)$", "", name.lower()))
     return re.search(rf"\b{stem}(?:e?s)?\b", text.lower()) is not None
+
+
+def variant_named(amounts: Amounts, label: str) -> dict[str, str]:
+    """Find a variant by its label.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    label : str
+        As in every table, such as ``"sweet potato + water"``; empty for the recipe as written.
+
+    Returns
+    -------
+    dict
+        Choice → option.
+
+    Raises
+    ------
+    SwaptableError
+        If there is none, with the nearest.
+    """
+    labels = amounts.grid.labels
+    wanted = label or AS_WRITTEN
+    if wanted not in labels:
+        raise SwaptableError(f"found variant '{label}'; expected one of {listed(labels, 20)}{nearest(label, labels)}")
+    return amounts.grid.variants()[labels.index(wanted)]
+
+
+def as_recipe(amounts: Amounts, variant: dict[str, str]) -> Recipe:
+    """Write a variant as a recipe without choices.
+
+    Parameters
+    ----------
+    amounts : Amounts
+    variant : dict
+        Choice → option.
+
+    Returns
+    -------
+    Recipe
+        With the amounts, foods and cooking that the options set. An ingredient whose food an option replaced is given
+        by its edible weight. A weighed dish keeps the weight that the variant has by it.
+    """
+    grid, recipe = amounts.grid, amounts.recipe
+    ingredients = {}
+    for name in grid.lines:
+        line = grid.line(name, variant)
+        if line is None:
+            continue
+        fields = {}
+        if name in recipe.ingredients:
+            fields = {
+                field: getattr(recipe.ingredients[name], field) for field in recipe.ingredients[name].model_fields_set
+            }
+        swapped = False
+        for choice, option in variant.items():
+            patch = recipe.choices[choice][option].patches.get(name)
+            if patch is not None:
+                fields |= {field: getattr(patch, field) for field in patch.model_fields_set}
+                swapped |= patch.food is not None and patch.amount is None
+        fields.pop("same", None)
+        if swapped:
+            fields |= {"amount": Amount(line.edible_g, "g"), "weighed": "edible"}
+        ingredients[name] = Ingredient.model_construct(**fields)
+    chosen = [recipe.choices[choice][option] for choice, option in variant.items()]
+    weighed = recipe.cooked_weight is not None or any(option.cooked_weight is not None for option in chosen)
+    changes = {
+        "ingredients": ingredients,
+        "choices": {},
+        "not_together": (),
+        "cooked_weight": float(amounts.data["cooked_g"].sel(variant)) if weighed else None,
+    }
+    return recipe.model_copy(update=changes)
+
+
+VARIANT = "variant"
+
+
+def amounts_at(grid: Grid, codes: np.ndarray, components: tuple[str, ...] = ()) -> Amounts:
+    """Compute listed variants.
+
+    Parameters
+    ----------
+    grid : Grid
+    codes : ndarray of int
+        Variants × choices: which option each has; no variant twice, and all of them allowed.
+    components : tuple of str, optional
+        INFOODS tags; all by default.
+
+    Returns
+    -------
+    Amounts
+        Over the one choice :data:`VARIANT`, whose options are the labels; what variants share, such as a food or
+        the weighing of an ingredient, they share there as well.
+    """
+    names = list(grid.choices)
+    variants = [{name: grid.choices[name][code] for name, code in zip(names, row, strict=True)} for row in codes]
+    labels = [grid.label(variant) for variant in variants]
+    lines: dict[str, dict[Options, Line]] = {}
+    own: dict[str, tuple[str, ...]] = {}
+    for name in grid.lines:
+        own[name] = (VARIANT,) if grid.own_choices(name) else ()
+        at = [(((VARIANT, label),), grid.line(name, each)) for label, each in zip(labels, variants, strict=True)]
+        lines[name] = {(options if own[name] else ()): line for options, line in at if line is not None}
+    picked = Grid(grid.recipe, grid.release, {VARIANT: tuple(labels)}, lines, own, (), grid.factors)
+    totals = sum_up(dish_of(grid, components), View({0: len(codes)}, codes=np.asarray(codes, dtype=int)))
+    return amounts_of(totals, picked)

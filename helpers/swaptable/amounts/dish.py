@@ -16,7 +16,7 @@ import numpy.typing as npt
 from swaptable.amounts.composition import Layout, fat_that_leaves
 from swaptable.amounts.cooking import STATED
 from swaptable.amounts.engine import Table, at_variants, codes_of, fixed, least, merged, spread
-from swaptable.amounts.grid_lines import LineArrays, cooked_lines, line_arrays_of
+from swaptable.amounts.line_arrays import LineArrays, cooked_lines, line_arrays_of
 from swaptable.amounts.variants import Grid
 from swaptable.foods.reference import kitchen_errors
 

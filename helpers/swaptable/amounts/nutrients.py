@@ -14,7 +14,7 @@ import xarray as xr
 
 from swaptable.amounts.composition import DERIVED_FROM, component_table, layout_of
 from swaptable.amounts.dish import WHOLE_SHARE, View, dish_of
-from swaptable.amounts.grid_lines import cooked_lines, food_rows
+from swaptable.amounts.line_arrays import cooked_lines, food_rows
 from swaptable.amounts.lines import Line
 from swaptable.amounts.recipes import Recipe
 from swaptable.amounts.totals import Totals, sum_up

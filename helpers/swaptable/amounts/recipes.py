@@ -13,9 +13,9 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from swaptable.basics.errors import SwaptableError, kind_of, listed, nearest
+from swaptable.basics.file_text import LONGEST_NAME, wrong_name
 from swaptable.basics.located_yaml import Place, SourceText
 from swaptable.basics.model_files import FileModel, as_text, read_model, text_of, weight_of
-from swaptable.basics.signs import LONGEST_NAME, wrong_name
 from swaptable.basics.units import Amount, parse_amount, parse_percent
 
 __all__ = [

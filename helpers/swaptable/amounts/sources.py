@@ -14,8 +14,14 @@ import xarray as xr
 
 from swaptable.amounts.composition import DERIVED_FROM, Layout
 from swaptable.amounts.engine import summed
-from swaptable.amounts.grid_lines import LineArrays, line_arrays_of
-from swaptable.amounts.line_arrays import Changes, retention_scatter, source_tables, value_changes
+from swaptable.amounts.line_arrays import (
+    Changes,
+    LineArrays,
+    line_arrays_of,
+    retention_scatter,
+    source_tables,
+    value_changes,
+)
 from swaptable.amounts.lines import Line
 from swaptable.amounts.variants import Grid
 from swaptable.basics.errors import SwaptableError

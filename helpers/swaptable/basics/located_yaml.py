@@ -10,8 +10,8 @@ from typing import Any
 import yaml
 
 from swaptable.basics.errors import InputError
+from swaptable.basics.file_text import odd_sign, wrong_name
 from swaptable.basics.folders import shown
-from swaptable.basics.signs import odd_sign, wrong_name
 
 __all__ = ["MOST_BYTES", "MOST_DEEP", "MOST_VALUES", "Place", "SourceText", "parse_yaml", "read_yaml"]
 

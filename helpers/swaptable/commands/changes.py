@@ -1,4 +1,4 @@
-"""The command that tells what changed."""
+"""Commands that tell what changed, and bring new releases in."""
 
 from __future__ import annotations
 
@@ -6,10 +6,18 @@ import argparse
 import sys
 from pathlib import Path
 
-from swaptable.basics.errors import InputError, SwaptableError
+from swaptable.basics.errors import InputError, SwaptableError, counted
 from swaptable.basics.folders import DATA, REPORTS, shown
-from swaptable.commands.codes import DONE, FLIPPED
-from swaptable.commands.shared import PRICES, Commands, add_command, add_format, print_table
+from swaptable.commands.shared import (
+    DONE,
+    FLIPPED,
+    PRICES,
+    RUN_FAILED,
+    Commands,
+    add_command,
+    add_format,
+    print_table,
+)
 
 __all__ = ["add_to"]
 
@@ -20,7 +28,12 @@ _TOLD = (
 
 
 def add_to(commands: Commands) -> None:
-    """Add the command of this module to the command line."""
+    """Add the commands of this module to the command line."""
+    _add_changes(commands)
+    _add_update(commands)
+
+
+def _add_changes(commands: Commands) -> None:
     changes = add_command(commands, "changes", _TOLD)
     sides = "food release (name or folder), folder of a run, folder of reports, or number of an entry of the ledger"
     changes.add_argument("old", nargs="?", default="", help=sides)
@@ -95,3 +108,56 @@ def _refuse_idle_options(options: argparse.Namespace) -> None:
         raise SwaptableError("found --recipe and --run; name recipes, or runs of the runs file")
     if options.folder is not None and (options.folder.exists() or options.folder.is_symlink()):
         raise InputError("exists already; name a new folder", file=options.folder)
+
+
+def _add_update(commands: Commands) -> None:
+    update = add_command(commands, "update", "bring a public food release in beside the others, and show what differs")
+    update.add_argument("release", nargs="?", help="its name, or a folder in data/foods/; without it, what there is")
+    update.add_argument("--from", dest="source", type=Path, metavar="FILE|FOLDER", help="take this instead of fetching")
+    update.add_argument("--switch", action="store_true", help="make it what 'current' stands for; the way back as well")
+    update.set_defaults(command=_update)
+
+
+def _update(options: argparse.Namespace) -> int:
+    if not options.release:
+        if options.source or options.switch:
+            raise SwaptableError("--from and --switch are for one release; name it")
+        return _list_releases()
+    from swaptable.basics.downloads import DownloadError
+    from swaptable.basics.logs import tell_error
+    from swaptable.changes.update import bring_update, difference_lines, switch_to
+    from swaptable.foods.current_release import read_current
+
+    try:
+        update = bring_update(options.release, DATA, source=options.source)
+    except DownloadError as error:
+        tell_error(error)
+        return RUN_FAILED
+    print(f"{shown(update.new.folder)}: {counted(len(update.new.foods), 'food')}, SHA-256 {update.new.sha256}")
+    for line in difference_lines(update):
+        print(line)
+    if options.switch:
+        before = read_current(DATA)
+        chosen = switch_to(update)
+        if chosen == before:
+            print(f"current was {chosen.release} already")
+        else:
+            back = next(iter(update.olds.values()), update.new).folder.name
+            print(f"current is {chosen.release} now; back: update {back} --switch")
+    return DONE
+
+
+def _list_releases() -> int:
+    from swaptable.foods.current_release import read_current
+    from swaptable.releases.public_releases import public_releases
+
+    here = {path.parent.name for path in (DATA / "foods").glob("*/manifest.json")}
+    current = read_current(DATA).release
+    for release in public_releases(DATA):
+        state = "here" if release.folder in here else "not here"
+        print(f"{release.folder}  {release.title}  [{state}]")
+        here.discard(release.folder)
+    for name in sorted(here):
+        print(f"{name}  [here]")
+    print(f"current is {current}")
+    return DONE

@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import DATA, shown
-from swaptable.commands.codes import DONE, WRONG_INPUT
-from swaptable.commands.shared import Commands, add_command, add_format
+from swaptable.commands.shared import DONE, WRONG_INPUT, Commands, add_command, add_format
 
 if TYPE_CHECKING:
     from swaptable.foods.release import FoodRelease

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
 from swaptable.basics.folders import DATA, REPORTS, shown
 from swaptable.basics.logs import logger
-from swaptable.commands.codes import DONE, RUN_FAILED
-from swaptable.commands.shared import Commands, add_command, add_format
+from swaptable.commands.shared import DONE, RUN_FAILED, Commands, add_command, add_format
 
 if TYPE_CHECKING:
     from swaptable.runs.run_files import Run

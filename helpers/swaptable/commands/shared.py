@@ -1,4 +1,4 @@
-"""What several commands share: how they print a table, options that they all have."""
+"""What several commands share: exit codes, how they print a table, options that they all have."""
 
 from __future__ import annotations
 
@@ -6,10 +6,23 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, TypeAlias
 
+__all__ = [
+    "DONE",
+    "FLIPPED",
+    "INTERRUPTED",
+    "PRICES",
+    "RUN_FAILED",
+    "WRONG_INPUT",
+    "Commands",
+    "add_command",
+    "add_format",
+    "add_options",
+    "print_table",
+]
+
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["PRICES", "Commands", "add_command", "add_format", "add_options", "print_table"]
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 PRICES = "price file, or its name in data/; without it nothing is costed"
@@ -46,3 +59,6 @@ def add_format(parser: argparse.ArgumentParser, *kinds: str) -> None:
     """Add ``--format``, of which the first kind is the default."""
     told = f"{', '.join(kinds[:-1])} or {kinds[-1]} ({kinds[0]})"
     parser.add_argument("--format", choices=kinds, default=kinds[0], help=told)
+
+
+DONE, RUN_FAILED, WRONG_INPUT, FLIPPED, INTERRUPTED = 0, 1, 2, 3, 130

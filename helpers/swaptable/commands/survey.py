@@ -8,8 +8,7 @@ from pathlib import Path
 
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import shown
-from swaptable.commands.codes import DONE, WRONG_INPUT
-from swaptable.commands.shared import Commands, add_command
+from swaptable.commands.shared import DONE, WRONG_INPUT, Commands, add_command
 
 __all__ = ["add_to"]
 

@@ -7,8 +7,7 @@ import json
 from pathlib import Path
 
 from swaptable.basics.folders import shown
-from swaptable.commands.codes import DONE
-from swaptable.commands.shared import PRICES, Commands, add_command, add_format, add_options
+from swaptable.commands.shared import DONE, PRICES, Commands, add_command, add_format, add_options
 
 __all__ = ["add_to"]
 

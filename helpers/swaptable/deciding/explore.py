@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 
 from swaptable.amounts.certainty import IN_PROPORTION, mean_effect_errors, mean_errors
+from swaptable.amounts.chosen import amounts_at
 from swaptable.amounts.dish import dish_of
 from swaptable.amounts.engine import codes_of
-from swaptable.amounts.listed_variants import amounts_at
 from swaptable.amounts.variants import Grid
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import find_file

@@ -15,9 +15,9 @@ import numpy as np
 import pandas as pd
 
 from swaptable.amounts.certainty import certainty_of
+from swaptable.amounts.chosen import as_recipe, variant_named
 from swaptable.amounts.cost import Price, cost_table, read_prices
 from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts, compute
-from swaptable.amounts.one_variant import as_recipe, variant_named
 from swaptable.amounts.recipes import AS_WRITTEN, Option, Patch, Recipe
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import SwaptableError

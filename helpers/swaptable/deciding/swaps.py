@@ -22,13 +22,15 @@ from swaptable.basics.errors import SwaptableError, listed, nearest
 from swaptable.basics.folders import find_file
 from swaptable.deciding.swap_effects import (
     SODIUM,
+    already_made,
     brought_by_swaps,
     cautions_of_swaps,
+    computed_options,
     effects_of_swaps,
+    home_of,
     scores_of_swaps,
     verdicts_changed,
 )
-from swaptable.deciding.swap_options import already_made, computed_options, home_of
 from swaptable.deciding.swap_screen import Search, aims_of, ranked, screen
 from swaptable.deciding.swap_words import SWAP, swaps_in_words
 from swaptable.foods.cooking_factors import FACTORS
@@ -38,7 +40,7 @@ from swaptable.foods.joined import open_release
 from swaptable.foods.reference import component_named
 from swaptable.judging.audiences import Audience, read_audience
 from swaptable.judging.daily_values import checked_regime
-from swaptable.judging.indices import index_components, nutrient_rich_foods_index
+from swaptable.judging.density import index_components, nutrient_rich_foods_index
 from swaptable.judging.study import GAPS
 from swaptable.judging.targets import day_targets, find_aims
 

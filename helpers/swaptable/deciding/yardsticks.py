@@ -22,7 +22,7 @@ from swaptable.amounts.nutrients import BASES, WHOLE_SHARE, Amounts, component_t
 from swaptable.amounts.variants import Grid, Line
 from swaptable.basics.errors import SwaptableError
 from swaptable.foods.reference import component_label, component_named
-from swaptable.judging.indices import index_components, nutrient_rich_foods_index
+from swaptable.judging.density import index_components, nutrient_rich_foods_index
 from swaptable.judging.targets import MAXIMA, Aims
 
 __all__ = [

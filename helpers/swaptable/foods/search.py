@@ -1,7 +1,7 @@
 """Food search: what a cook writes → the foods of a release that it may mean, best first.
 
 A description loses a little for every word that query or description has and the other has not, by how much the word
-matters, and for every field that disagrees (``search_losses``); what is left of 1 is the score. Losses are added as
+matters, and for every field that disagrees (``state_words``); what is left of 1 is the score. Losses are added as
 logarithms; they are judgement, tuned on one half of ``tests/data/food_queries.csv`` and measured on the other.
 """
 
@@ -21,8 +21,7 @@ from swaptable.basics.errors import SwaptableError, listed, nearest
 from swaptable.foods.reference import component_label, component_named
 from swaptable.foods.release import FoodRelease
 from swaptable.foods.search_index import APART, CHANGES, SearchIndex, search_index
-from swaptable.foods.search_losses import LOSSES, UNASKED
-from swaptable.foods.state_words import CODES, FIELDS, STATE
+from swaptable.foods.state_words import CODES, FIELDS, LOSSES, STATE, UNASKED
 from swaptable.foods.words import (
     SMALL_WORDS,
     PlainFood,

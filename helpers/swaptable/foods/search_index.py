@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 
 from swaptable.foods.release import FoodRelease
-from swaptable.foods.search_losses import LOSSES
-from swaptable.foods.state_words import CODES, FIELDS
+from swaptable.foods.state_words import CODES, FIELDS, LOSSES
 from swaptable.foods.words import known_words, plural, read_description
 
 __all__ = ["APART", "CHANGES", "SearchIndex", "search_index"]

@@ -14,9 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
-from swaptable.basics.file_text import decode, read_bytes
+from swaptable.basics.file_text import LONGEST_NAME, decode, read_bytes
 from swaptable.basics.folders import shown
-from swaptable.basics.signs import LONGEST_NAME
 from swaptable.kitchen.text import KitchenRecipe
 
 __all__ = ["PageRecipe", "page_words", "read_page"]

@@ -17,7 +17,7 @@ import xarray as xr
 from swaptable.amounts.nutrients import DERIVED_FROM, WHOLE_SHARE, Amounts, line_values
 from swaptable.amounts.variants import Line
 from swaptable.foods.reference import calcium_absorption_of, haem_share_of
-from swaptable.judging.judged_tables import variants_chosen
+from swaptable.judging.verdicts import variants_chosen
 
 __all__ = [
     "KINDS",

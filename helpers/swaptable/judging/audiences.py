@@ -12,9 +12,9 @@ from pydantic import BeforeValidator, Field
 
 from swaptable.amounts.recipes import LEAST_SERVINGS, MOST_SERVINGS, AmountField
 from swaptable.basics.errors import SwaptableError, kind_of
+from swaptable.basics.file_text import LONGEST_NAME
 from swaptable.basics.located_yaml import Place, SourceText
 from swaptable.basics.model_files import FileModel, as_text, read_model, text_of
-from swaptable.basics.signs import LONGEST_NAME
 from swaptable.basics.units import Amount, parse_amount, parse_percent
 
 __all__ = ["Audience", "DayPlan", "Limit", "PlannedFood", "PlannedRecipe", "Supplement", "read_audience", "read_day"]

@@ -16,7 +16,7 @@ from swaptable.basics.errors import SwaptableError
 from swaptable.basics.units import GENERAL_KCAL_PER_GRAM, convert
 from swaptable.foods.reference import daily_values
 from swaptable.judging.daily_values import POPULATION
-from swaptable.judging.judged_tables import Array
+from swaptable.judging.verdicts import Array
 
 __all__ = ["FIFTY_IF_SMALL", "HUNDRED", "OF_WRITTEN", "REFERENCE", "SERVING", "Meter", "daily_values_of"]
 

@@ -1,21 +1,120 @@
-"""Nutrient content claims: what the rules of a regime would say of a recipe."""
+"""Nutrient content claims: which conditions a regime sets, and what they would say of a recipe."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
 from swaptable.amounts.nutrients import Amounts
 from swaptable.basics.units import convert
-from swaptable.foods.reference import claims_not_judged, component_label
-from swaptable.judging.claim_measures import OF_WRITTEN, REFERENCE, SERVING, Meter
-from swaptable.judging.claim_rules import NO_REFERENCE_AMOUNT, rules_for
-from swaptable.judging.judged_tables import WHYS, WORDS, interval, judged_at_once, places_of, repeated
-from swaptable.judging.verdicts import Verdict
+from swaptable.foods.reference import claim_conditions, claims_not_judged, component_label, vitamins_and_minerals
+from swaptable.judging.claim_measures import FIFTY_IF_SMALL, OF_WRITTEN, REFERENCE, SERVING, Meter, daily_values_of
+from swaptable.judging.daily_values import checked_regime
+from swaptable.judging.verdicts import WHYS, WORDS, Verdict, interval, judged_at_once, places_of, repeated
 
-__all__ = ["NOTHING_TO_COMPARE", "claim_verdicts", "judge_claims"]
+__all__ = [
+    "CAVEAT",
+    "NOTHING_TO_COMPARE",
+    "NO_REFERENCE_AMOUNT",
+    "SMALL_REFERENCE_AMOUNT",
+    "claim_verdicts",
+    "judge_claims",
+    "not_judged",
+    "rules_for",
+]
+
+CAVEAT = (
+    "These rules bind packaged food. Here they are an informal screen of a recipe: "
+    "nothing that is met here may be printed on a package for that reason."
+)
+NO_REFERENCE_AMOUNT = "the recipe states no reference amount"
+SMALL_REFERENCE_AMOUNT = 30.0  # g, and below: judged per 50 g as well, and by lower thresholds for the symbol
+
+
+def _applies(foods: pd.Series, judged_as: str) -> pd.Series:
+    return foods.map(lambda words: judged_as in words.split(" or "))
+
+
+def _for_each_nutrient(rules: pd.DataFrame, regime: str, components: Sequence[str]) -> pd.DataFrame:
+    """Write out the claims on any vitamin or mineral: one for each that has a daily value and is in the release."""
+    own_rule = {(row.claim, row.component) for row in rules.itertuples()}
+    # sodium is a nutrient to keep down; Canada has rules of its own for potassium
+    left_out = {"US": {"NA"}, "CA": {"NA", "K"}}[regime]
+    any_of = [
+        tag for tag in vitamins_and_minerals() if tag in {*daily_values_of(regime).index} & {*components} - left_out
+    ]
+    written = []
+    for row in rules.to_dict("records"):
+        if "*" not in row["title"]:
+            written.append(row)
+            continue
+        for tag in any_of if row["component"] == "*" else [row["component"]]:
+            if row["component"] == "*" and (row["claim"], tag) in own_rule:
+                continue
+            label = component_label(tag)
+            title = row["title"].replace("*", label[:1].lower() + label[1:])
+            written.append(row | {"claim": f"{row['claim']}_{tag.lower()}", "title": title, "component": tag})
+    return pd.DataFrame(written, columns=rules.columns)
+
+
+def _on_each_basis(rules: pd.DataFrame, reference_amount: float | None) -> pd.DataFrame:
+    """Write out the bases of each rule. Bases joined by *and* are conditions of their own; of *or*, one is enough."""
+    written = []
+    for row in rules.to_dict("records"):
+        bases = row["basis"].replace(" and ", " or ").split(" or ")
+        for basis in bases:
+            if basis == FIFTY_IF_SMALL and (reference_amount is None or reference_amount > SMALL_REFERENCE_AMOUNT):
+                continue
+            together = " or " in row["basis"]
+            condition = row["condition"] if together else f"{row['condition']} {basis}"
+            written.append(row | {"basis": basis, "condition": condition})
+    return pd.DataFrame(written, columns=rules.columns)
+
+
+def _with_daily_values(rules: pd.DataFrame, regime: str) -> pd.DataFrame:
+    """Name the source of the daily value beside that of the rule; both must have been seen to be seen."""
+    values = daily_values_of(regime)
+    uses = rules["measure"].str.contains("daily value")
+    source = rules["source"] + "; " + rules["component"].map(values["source"])
+    unseen = rules["component"].map(values["checked"]) == "from memory"
+    return rules.assign(
+        source=rules["source"].where(~uses, source), checked=rules["checked"].where(~(uses & unseen), "from memory")
+    )
+
+
+@lru_cache(maxsize=16)
+def rules_for(regime: str, judged_as: str, reference_amount: float | None, components: tuple[str, ...]) -> pd.DataFrame:
+    """Give the conditions that apply to a recipe, one row for each number to be judged."""
+    table = claim_conditions()
+    rules = table[(table["regime"] == checked_regime(regime)) & _applies(table["food"], judged_as)]
+    rules = rules.assign(food=judged_as, condition=[f"{number}" for number in range(len(rules))])
+    rules = _on_each_basis(_for_each_nutrient(rules, regime, components), reference_amount)
+    rules = _with_daily_values(rules, regime)
+    return rules.iloc[np.argsort(pd.factorize(rules["claim"])[0], kind="stable")].reset_index(drop=True)
+
+
+def not_judged(regime: str, judged_as: str) -> pd.DataFrame:
+    """List the claims that numbers cannot decide, and those that a regime does not permit.
+
+    Parameters
+    ----------
+    regime : str
+        ``"US"`` or ``"CA"``.
+    judged_as : str
+        ``food``, ``main dish`` or ``meal``.
+
+    Returns
+    -------
+    DataFrame
+        ``claim``, ``title``, ``status`` (``not judged`` or ``not permitted``), ``reason``, ``source``, ``checked``.
+    """
+    table = claims_not_judged()
+    rows = table[(table["regime"] == checked_regime(regime)) & _applies(table["food"], judged_as)]
+    return rows.drop(columns=["regime", "food"]).reset_index(drop=True)
+
 
 NOTHING_TO_COMPARE = "there is nothing to compare with: it would be a percentage of 0"
 COMPARATIVE = "comparative"
@@ -52,7 +151,7 @@ def judge_claims(amounts: Amounts, regime: str, labels: Sequence[str] | None = N
     -----
     The serving and the recipe as written stand for the labelled serving and the reference food. Where a rule needs
     the reference amount and the recipe states none, the numbers are those of the serving and nobody can tell.
-    The recipe as written is not compared with itself. See :data:`swaptable.judging.claim_rules.CAVEAT`.
+    The recipe as written is not compared with itself. See :data:`swaptable.judging.claims.CAVEAT`.
 
     References
     ----------
@@ -139,7 +238,7 @@ def claim_verdicts(conditions: pd.DataFrame) -> pd.DataFrame:
     Notes
     -----
     A claim is as good as the least of its conditions, in the best of its alternatives. Where the regulation asks
-    for more than the numbers (see :func:`swaptable.judging.claim_rules.not_judged`), a claim whose numbers are met is
+    for more than the numbers (see :func:`swaptable.judging.claims.not_judged`), a claim whose numbers are met is
     not called met.
     """
     claim = ["variant", "regime", "claim"]

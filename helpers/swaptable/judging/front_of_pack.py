@@ -13,10 +13,9 @@ from swaptable.amounts.nutrients import Amounts
 from swaptable.basics.errors import SwaptableError, nearest
 from swaptable.foods.reference import front_of_pack_rules
 from swaptable.judging.claim_measures import REFERENCE, SERVING, Meter, daily_values_of
-from swaptable.judging.claim_rules import NO_REFERENCE_AMOUNT
+from swaptable.judging.claims import NO_REFERENCE_AMOUNT
 from swaptable.judging.daily_values import POPULATION
-from swaptable.judging.judged_tables import WHYS, WORDS, Array, interval, judged_at_once, places_of, repeated
-from swaptable.judging.verdicts import Verdict
+from swaptable.judging.verdicts import WHYS, WORDS, Array, Verdict, interval, judged_at_once, places_of, repeated
 
 __all__ = ["front_of_pack", "front_of_pack_exemptions"]
 
@@ -108,7 +107,7 @@ def front_of_pack(amounts: Amounts, population: str = POPULATION, labels: Sequen
     Notes
     -----
     Saturated fat is compared with the daily value of saturated and trans fat together. Without a reference amount
-    nobody can tell; the numbers are then those of the serving. See :data:`swaptable.judging.claim_rules.CAVEAT`.
+    nobody can tell; the numbers are then those of the serving. See :data:`swaptable.judging.claims.CAVEAT`.
 
     References
     ----------

@@ -13,21 +13,19 @@ import xarray as xr
 from swaptable.amounts.certainty import index_certainty
 from swaptable.amounts.nutrients import Amounts
 from swaptable.foods.reference import Z, component_label, index_terms
+from swaptable.judging.density import NRF_FORMS, index_components, nutrient_rich_foods_index
 from swaptable.judging.indices import (
     ACID_LOAD,
     CA_TO_P,
     NA_TO_K,
-    NRF_FORMS,
     QUALITY,
     calcium_to_phosphorus,
-    index_components,
     index_target,
-    nutrient_rich_foods_index,
     nutritional_quality,
     renal_acid_load,
     sodium_to_potassium,
 )
-from swaptable.judging.judged_tables import variants_chosen
+from swaptable.judging.verdicts import variants_chosen
 
 __all__ = ["index_table"]
 

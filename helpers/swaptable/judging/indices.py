@@ -1,11 +1,11 @@
-"""Indices over the amounts: nutrient density, quality, mineral ratios and the acid load, each by its published form.
+"""Indices over the amounts: quality, mineral ratios and the acid load, each by its published form.
 
 An index says nothing about a variant whose amounts are not wholly known: it is NaN there.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
@@ -13,134 +13,20 @@ import xarray as xr
 
 from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
 from swaptable.basics.errors import SwaptableError, nearest
-from swaptable.basics.units import convert
-from swaptable.foods.reference import index_terms, nutrient_rich_foods
-from swaptable.judging.daily_values import REGIMES, percent_daily_value, valued_as
+from swaptable.foods.reference import index_terms
 
 __all__ = [
     "ENERGY_ALLOWANCE",
-    "NRF_FORMS",
     "calcium_to_phosphorus",
-    "chosen_density",
-    "index_components",
     "index_target",
-    "nrf_terms",
-    "nutrient_rich_foods_index",
     "nutritional_quality",
     "renal_acid_load",
     "sodium_to_potassium",
 ]
 
-NRF_FORMS = ("published 2009", "2016 daily values")
 ENERGY_ALLOWANCE = 2000.0  # kcal that a daily value goes with
 QUALITY, NA_TO_K = "index of nutritional quality", "sodium to potassium"
 CA_TO_P, ACID_LOAD = "calcium to phosphorus", "potential renal acid load"
-
-
-def nutrient_rich_foods_index(amounts: Amounts, form: str = NRF_FORMS[0]) -> xr.DataArray:
-    """Compute the nutrient-rich foods index 9.3 per 100 kcal.
-
-    Parameters
-    ----------
-    amounts : Amounts
-    form : str, optional
-        ``"published 2009"`` with the daily values of its paper, or ``"2016 daily values"``.
-
-    Returns
-    -------
-    DataArray
-        Over the choices: the sum over nine nutrients of percent daily value per 100 kcal, each capped at 100,
-        less the sum over three of percent of the maximum recommended value. NaN where a component is missing, or
-        one to be limited is not wholly known.
-
-    Notes
-    -----
-    This is the form with caps and sums, not means. SR28 has no added sugars: total sugars stand in, against
-    125 g.
-
-    References
-    ----------
-    Fulgoni, Keast & Drewnowski 2009, J Nutr 139:1549. Drewnowski 2010, Am J Clin Nutr 91:1095S.
-    """
-    tags, reference, wanted = nrf_terms(form, amounts.units())
-    per = amounts.per("100 kcal")
-    percent = 100 * _last(per, tags) / reference
-    points = np.where(wanted, np.where(percent >= 100, 100.0, percent), -percent).sum(axis=-1)
-    # what is to be kept down must not look low for want of a value
-    known = amounts.data["valued_share"].isel(component=0, drop=True)
-    whole = (_last(amounts.data["valued_share"], tags)[..., ~wanted] > WHOLE_SHARE).all(axis=-1)
-    return per.isel(component=0, drop=True).copy(data=points).where(known.copy(data=whole))
-
-
-def nrf_terms(form: str, units: Mapping[str, str] | pd.Series) -> tuple[list[str], np.ndarray, np.ndarray]:
-    """Give the terms of the nutrient-rich foods index.
-
-    Parameters
-    ----------
-    form : str
-        One of :data:`NRF_FORMS`.
-    units : mapping or Series
-        Component → unit.
-
-    Returns
-    -------
-    components : list of str
-    reference : ndarray
-        Daily value of each, in its unit.
-    wanted : ndarray of bool
-        Whether it is to be encouraged; else it is to be limited.
-
-    Raises
-    ------
-    SwaptableError
-        If there is no such form.
-    """
-    table = nutrient_rich_foods()
-    terms = table[table["form"] == form]
-    if terms.empty:
-        raise SwaptableError(f"found form '{form}'; expected one of {', '.join(NRF_FORMS)}{nearest(form, NRF_FORMS)}")
-    tags = list(terms["component"])
-    reference = [
-        value if unit == "IU" else convert(value, unit, units[tag])
-        for tag, value, unit in zip(tags, terms["daily_value"], terms["unit"], strict=True)
-    ]
-    return tags, np.array(reference, dtype=float), (terms["role"] == "encourage").to_numpy()
-
-
-def _last(values: xr.DataArray, tags: Sequence[str]) -> np.ndarray:
-    """Give some components as a plain array, choices × components; a component that is not there is an error."""
-    chosen = values.sel(component=list(tags))
-    return np.moveaxis(chosen.to_numpy(), chosen.dims.index("component"), -1)
-
-
-def index_components(form: str = NRF_FORMS[0]) -> list[str]:
-    """Name every component that the nutrient-rich foods index depends on, energy included."""
-    table = nutrient_rich_foods()
-    return ["ENERC_KCAL", *table.loc[table["form"] == form, "component"]]
-
-
-def chosen_density(amounts: Amounts, components: Sequence[str], regime: str) -> xr.DataArray:
-    """Compute the mean percent daily value per 100 kcal over chosen components, each capped at 100.
-
-    Parameters
-    ----------
-    amounts : Amounts
-    components : sequence of str
-        Components to raise; those without a daily value are left out.
-    regime : str
-        ``"US"`` or ``"CA"``.
-
-    Returns
-    -------
-    DataArray
-        Over the choices. [% per 100 kcal] NaN where a component is missing.
-    """
-    percent = percent_daily_value(amounts, regime, "100 kcal")
-    present = [valued for component in components if (valued := valued_as(component, percent)) is not None]
-    if not present:
-        raise SwaptableError(f"none of {', '.join(components)} has a daily value in {REGIMES[regime]}")
-    chosen = percent.sel(component=present)
-    return chosen.where(chosen < 100, 100).where(chosen.notnull()).mean("component", skipna=False)
 
 
 def _terms(index: str, role: str) -> pd.Series:

@@ -31,7 +31,7 @@ from swaptable.foods.reference import component_label, component_named
 from swaptable.judging.audiences import Audience, read_audience
 from swaptable.judging.cautions import swap_concerns
 from swaptable.judging.daily_values import REGIMES, daily_value_word, percent_daily_value, valued_as
-from swaptable.judging.indices import NRF_FORMS, chosen_density, index_components, nutrient_rich_foods_index
+from swaptable.judging.density import NRF_FORMS, chosen_density, index_components, nutrient_rich_foods_index
 from swaptable.judging.targets import day_targets, find_aims
 
 __all__ = ["Study", "compute_recipe", "grid_of_recipe", "study_recipe"]

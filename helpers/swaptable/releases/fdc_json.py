@@ -14,7 +14,7 @@ import pandas as pd
 import pyarrow as pa
 
 from swaptable.basics.errors import InputError, listed
-from swaptable.basics.signs import visible
+from swaptable.basics.file_text import visible
 from swaptable.foods.component_identity import Printed
 from swaptable.releases.fdc_layout import (
     GRAMS,

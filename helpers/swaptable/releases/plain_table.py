@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
-from swaptable.basics.signs import odd_sign
+from swaptable.basics.file_text import odd_sign
 from swaptable.basics.units import measure_named, parse_amount
 from swaptable.foods.component_identity import component_rows
 from swaptable.foods.release import FoodRelease

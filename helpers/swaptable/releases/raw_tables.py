@@ -20,7 +20,7 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from swaptable.basics.errors import InputError, listed, nearest
-from swaptable.basics.signs import visible
+from swaptable.basics.file_text import visible
 from swaptable.releases.raw_files import RawFile
 
 __all__ = ["MOST_COUNT", "SR_GROUPS", "numbers", "read_rows", "stream_rows", "visible_texts"]

@@ -17,7 +17,7 @@ from swaptable.basics.errors import listed
 from swaptable.basics.folders import files_in, find_file, shown
 from swaptable.foods.reference import component_label
 from swaptable.judging.advice import Advice
-from swaptable.judging.claim_rules import CAVEAT, not_judged
+from swaptable.judging.claims import CAVEAT, not_judged
 from swaptable.judging.daily_values import REGIMES
 from swaptable.judging.day import complements
 from swaptable.judging.findings import amount_text, headline, plain_name

@@ -21,8 +21,8 @@ from swaptable.foods.reference import Z
 from swaptable.foods.search import Hit
 from swaptable.judging.audiences import Audience
 from swaptable.judging.daily_values import BETWEEN, checked_regime, daily_value_word, percent_daily_value, word_limits
+from swaptable.judging.density import index_components, nutrient_rich_foods_index
 from swaptable.judging.findings import amount_text
-from swaptable.judging.indices import index_components, nutrient_rich_foods_index
 from swaptable.judging.targets import find_aims
 from swaptable.kitchen.matched_file import SHOWN, recipe_yaml
 from swaptable.kitchen.matching import MatchedLine, MatchedRecipe, match_recipe

@@ -22,8 +22,8 @@ import pyarrow.parquet as pq
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.whole_files import sha256_of
 from swaptable.foods.joined import open_release
+from swaptable.judging.density import density_terms
 from swaptable.survey.dishes import Dish
-from swaptable.survey.index import index_terms
 from swaptable.survey.recipes import recipe_rows
 from swaptable.survey.rules import Swaps, Varier
 from swaptable.survey.sums import dish_amounts
@@ -126,7 +126,7 @@ def dish_rows(dishes: Sequence[Dish], job: Job) -> list[Rows]:
         for variants in laid_out
     ]
     pairs = pair_values(job.foods, list(places))
-    terms = index_terms(pairs.components, job.foods.units)
+    terms = density_terms(pairs.components, job.foods.units)
     return [
         Rows(
             variants.dish.code,

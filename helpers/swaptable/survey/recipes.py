@@ -17,7 +17,7 @@ from swaptable.amounts.variants import Grid, build_grid
 from swaptable.basics.errors import SwaptableError
 from swaptable.foods.cooking_factors import FACTORS
 from swaptable.foods.release import FoodRelease
-from swaptable.judging.indices import index_components, nutrient_rich_foods_index
+from swaptable.judging.density import index_components, nutrient_rich_foods_index
 from swaptable.survey.rules import Swaps, Touched, changes_of, fates_of
 from swaptable.survey.sums import DishAmounts
 from swaptable.survey.table import Rows

@@ -19,7 +19,7 @@ import numpy as np
 from swaptable.amounts.nutrients import WHOLE_SHARE
 from swaptable.basics.errors import SwaptableError, nearest
 from swaptable.foods.reference import kitchen_errors
-from swaptable.survey.index import IndexTerms
+from swaptable.judging.density import DensityTerms
 from swaptable.survey.rules import Variants
 from swaptable.survey.values import PairValues
 
@@ -194,7 +194,7 @@ def _batch(variants: Variants, pairs: PairValues, rows: np.ndarray) -> tuple[np.
 
 
 def _index_errors(
-    terms: IndexTerms, batch: np.ndarray, grams: np.ndarray, sources: _Sources
+    terms: DensityTerms, batch: np.ndarray, grams: np.ndarray, sources: _Sources
 ) -> tuple[np.ndarray, np.ndarray]:
     """Give the standard errors of the index and of its difference, by variant."""
     slopes = terms.slopes(batch)
@@ -231,7 +231,12 @@ def _squared_errors(
 
 
 def dish_amounts(
-    variants: Variants, pairs: PairValues, rows: np.ndarray, terms: IndexTerms, stored: int, basis: str = DISH_BASES[0]
+    variants: Variants,
+    pairs: PairValues,
+    rows: np.ndarray,
+    terms: DensityTerms,
+    stored: int,
+    basis: str = DISH_BASES[0],
 ) -> DishAmounts:
     """Compute all variants of a dish.
 
@@ -241,7 +246,7 @@ def dish_amounts(
     pairs : PairValues
     rows : ndarray of int
         Place among the pairs of each part of the variants.
-    terms : IndexTerms
+    terms : DensityTerms
     stored : int
         How many of the pairs' components to give.
     basis : str, optional

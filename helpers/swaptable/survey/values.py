@@ -18,7 +18,7 @@ from swaptable.amounts.sources import QUESTIONS, food_errors, row_errors
 from swaptable.foods.cooking_factors import FACTORS, retention_components, retention_table
 from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.release import FoodRelease
-from swaptable.judging.indices import index_components
+from swaptable.judging.density import index_components
 
 __all__ = ["SURVEY_COMPONENTS", "FoodArrays", "PairValues", "food_arrays", "pair_values"]
 
