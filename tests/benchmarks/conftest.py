@@ -46,20 +46,20 @@ def pytest_itemcollected(item: pytest.Item) -> None:
 
 
 def _rows_of(item: pytest.Item) -> list[dict[str, object]]:
-    given = item.callspec.params if hasattr(item, "callspec") else {}
+    given = {"name": item.name} | (item.callspec.params if hasattr(item, "callspec") else {})
 
     def row(what: str, against: str = "", most: float | None = None, unit: str = "s") -> dict[str, object]:
         return {"what": what.format(**given), "against": against.format(**given), "most": most, "unit": unit}
 
     marks = reversed(list(item.iter_markers("row")))  # pytest gives the lowest first
-    return [row(*mark.args, **mark.kwargs) for mark in marks] or [row(item.name.replace("{", "{{").replace("}", "}}"))]
+    return [row(*mark.args, **mark.kwargs) for mark in marks] or [row("{name}")]
 
 
-@pytest.fixture(autouse=True)
-def _rows(request: pytest.FixtureRequest) -> None:
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_call(item: pytest.Item) -> None:
     """Put a benchmark's rows beside its times."""
-    if "benchmark" in request.fixturenames:
-        request.getfixturevalue("benchmark").extra_info.update(request.node.user_properties)
+    if "benchmark" in getattr(item, "funcargs", {}):
+        item.funcargs["benchmark"].extra_info.update(item.user_properties)
 
 
 @pytest.fixture
@@ -89,7 +89,8 @@ def apart() -> Callable[..., Numbers]:
 
     def run(code: str, before: str = "") -> Numbers:
         program = _APART.format(here=str(Path(__file__).parent), before=before, code=code)
-        done = subprocess.run([sys.executable, "-c", program], stdout=subprocess.PIPE, text=True, check=True)
+        done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, encoding="utf-8")
+        assert done.returncode == 0, done.stderr.strip().splitlines()[-1]
         return json.loads(done.stdout.splitlines()[-1])
 
     return run

@@ -16,7 +16,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import redirect_stdout
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -29,12 +29,15 @@ HEAD = ("what", "measured", "against", "ratio", "target", "met?")
 
 @dataclass(frozen=True)
 class Measurement:
-    """A benchmark: its rows, why it has no numbers (empty if it has), and its numbers by unit."""
+    """A benchmark: its rows, why it has no numbers (empty if it has), its numbers by unit, and what clock it used."""
 
     rows: list[dict[str, Any]]
     why_not: str
-    numbers: dict[str, float]
-    note: str = ""
+    numbers: dict[str, float] = field(default_factory=dict)
+    clock: str = ""
+
+
+NOWHERE = Measurement([], "there is no such benchmark")
 
 
 class Ended:
@@ -56,7 +59,8 @@ def _why_not(report: pytest.TestReport) -> str:
     if report.skipped and isinstance(report.longrepr, tuple):
         return f"not measured: {report.longrepr[2].removeprefix('Skipped: ')}"
     crash = getattr(report.longrepr, "reprcrash", None)
-    return f"failed: {(crash.message if crash else str(report.longrepr)).splitlines()[0]}"
+    said = crash.message if crash else str(report.longrepr)
+    return f"failed: {said.splitlines()[0].removeprefix('AssertionError: ')}"
 
 
 def measure() -> tuple[list[Measurement], int]:
@@ -64,21 +68,15 @@ def measure() -> tuple[list[Measurement], int]:
     ended = Ended()
     with tempfile.TemporaryDirectory() as folder, redirect_stdout(sys.stderr):
         path = Path(folder) / "benchmarks.json"
-        options = [
-            "--benchmark-enable",
-            "--benchmark-quiet",
-            f"--benchmark-json={path}",
-            "-v",
-            "-p",
-            "no:cacheprovider",
-        ]
-        code = pytest.main([str(Path(__file__).parent), f"--basetemp={folder}/pytest", *options], plugins=[ended])
+        places = [str(Path(__file__).parent), f"--basetemp={folder}/pytest", f"--benchmark-json={path}"]
+        options = ["--benchmark-enable", "--benchmark-quiet", "-v", "-p", "no:cacheprovider"]
+        code = pytest.main([*places, *options], plugins=[ended])
         text = path.read_text(encoding="utf-8") if path.exists() else ""
     taken = {each["fullname"]: each for each in json.loads(text or '{"benchmarks": []}')["benchmarks"]}
-    found = []
-    for name, (rows, why_not) in ended.tests.items():
-        numbers, note = _numbers(taken[name]) if name in taken else ({}, "")
-        found.append(Measurement(rows, why_not, numbers, note))
+    found = [
+        Measurement(rows, why_not, *(() if why_not else _numbers(taken[name])))
+        for name, (rows, why_not) in ended.tests.items()
+    ]
     return found, int(code)
 
 
@@ -113,25 +111,24 @@ def lines(found: list[Measurement]) -> Iterator[tuple[str, ...]]:
     for each in found:
         for row in each.rows:
             if row["against"] or row["most"] is not None or row["what"] not in yardsticks:
-                yield _line(row, each, named.get(row["against"]))
+                yield _line(row, each, named.get(row["against"], NOWHERE))
 
 
-def _line(row: dict[str, Any], own: Measurement, other: Measurement | None) -> tuple[str, ...]:
+def _line(row: dict[str, Any], own: Measurement, other: Measurement) -> tuple[str, ...]:
     unit, most, against = row["unit"], row["most"], row["against"]
-    measured, compared = _told(own, unit), ""
-    ratio = value = own.numbers.get(unit)
+    value, compared, ratio = own.numbers.get(unit), "", ""
     if against:
-        compared = f"{against}: {_told(other, unit) if other else 'there is no such benchmark'}"
-        yardstick = other.numbers.get(unit) if other else None
-        ratio = value = value / yardstick if value is not None and yardstick else None
+        compared = f"{against} ({_told(other, unit)})"
+        value = value / other.numbers[unit] if value is not None and unit in other.numbers else None
+        ratio = "" if value is None else _digits(value)
     target = "" if most is None else f"≤ {_digits(most) if against else shown(most, unit)}"
     met = "" if most is None else "not measured" if value is None else "yes" if value <= most else "no"
-    return row["what"], measured, compared, _digits(ratio) if against and ratio is not None else "", target, met
+    return row["what"], _told(own, unit), compared, ratio, target, met
 
 
 def _told(each: Measurement, unit: str) -> str:
-    if unit in each.numbers and not each.why_not:
-        return shown(each.numbers[unit], unit) + (each.note if unit == "s" else "")
+    if unit in each.numbers:
+        return shown(each.numbers[unit], unit) + (each.clock if unit == "s" else "")
     return each.why_not or "not measured on this system"
 
 
@@ -150,6 +147,7 @@ def main() -> int:
         os.environ["SWAPTABLE_QUICK"] = "1"
     else:
         os.environ.setdefault("SWAPTABLE_FDC_VALUES", str(FULL_DOWNLOAD))
+    sys.stdout.reconfigure(encoding="utf-8")  # a Windows console knows no ≤
     load = f"{os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else "unknown"
     found, code = measure()
     print(f"{machine(load)} One run; of every measurement the least of its rounds; ratio = measured ÷ against.\n")

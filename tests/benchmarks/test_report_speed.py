@@ -30,7 +30,9 @@ def reports(tmp_path_factory) -> Path:
 
 def command(*arguments: object) -> None:
     """Run a command of this Python to its end."""
-    subprocess.run([sys.executable, *map(str, arguments)], check=True, capture_output=True)
+    line = [sys.executable, *map(str, arguments)]
+    done = subprocess.run(line, capture_output=True, text=True, encoding="utf-8")
+    assert done.returncode == 0, done.stderr.strip().splitlines()[-1]
 
 
 def report(folder: Path) -> None:

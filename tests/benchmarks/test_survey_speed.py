@@ -15,14 +15,15 @@ ONE, TWO = (f"survey of {COUNT:,} recipes × 64 variants, {workers}" for workers
 MEMORY = "{}: peak memory of all processes"
 ROUNDS = 2
 
-pytestmark = pytest.mark.usefixtures("only_when_asked")
+pytestmark = [
+    pytest.mark.usefixtures("only_when_asked"),
+    pytest.mark.skipif(not FNDDS, reason="SWAPTABLE_FNDDS does not name the folder of the published FNDDS files"),
+]
 
 
 @pytest.fixture
 def survey(apart) -> Callable[[int], dict[str, float]]:
     """Compute the recipes with so many workers; reading them does not count."""
-    if not FNDDS:
-        pytest.skip("SWAPTABLE_FNDDS does not name the folder of the published FNDDS files")
     before = (
         "from cost_curve import Dish, measured, read_collection\n"
         f"dishes = tuple(item for item in read_collection({FNDDS!r}).items if isinstance(item, Dish))"

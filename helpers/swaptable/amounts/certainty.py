@@ -39,7 +39,7 @@ __all__ = [
     "index_certainty",
     "mean_effect_errors",
     "mean_errors",
-    "slope_of",
+    "slopes_of",
     "with_certainty",
 ]
 
@@ -324,9 +324,10 @@ def index_certainty(
     Certainty
         In the unit of the index.
     """
-    value = index(amounts)
-    places = _places(amounts)
-    slopes = {places[component]: slope_of(amounts, index, value, component).variable for component in components}
+    amounts.places(components)
+    lean = replace(amounts, data=amounts.data.sel(component=list(components)))  # it is asked again for every slope
+    value, places = index(lean), _places(amounts)
+    slopes = {places[tag]: slope.variable for tag, slope in slopes_of(lean, index, value).items()}
 
     def change_of(source: Source) -> Parts:
         moved = [slope * source.change.isel(component=place) for place, slope in slopes.items()]
@@ -338,15 +339,36 @@ def index_certainty(
     return Certainty(value, (variance**0.5).where(known), value - written, (difference**0.5).where(known))
 
 
-def slope_of(
-    amounts: Amounts, index: Callable[[Amounts], xr.DataArray], value: xr.DataArray, component: str
-) -> xr.DataArray:
-    """Find what one unit more of a component in the batch does to an index, by a small step."""
+def slopes_of(
+    amounts: Amounts, index: Callable[[Amounts], xr.DataArray], value: xr.DataArray
+) -> dict[str, xr.DataArray]:
+    """Find what one unit more of each component in the batch does to an index, by small steps.
+
+    Parameters
+    ----------
+    amounts : Amounts
+        Of the components that the index depends on, and no others.
+    index : callable
+        As for :func:`index_certainty`; it is asked once, over one more dimension: which component is moved.
+    value : DataArray
+        What the index is.
+
+    Returns
+    -------
+    dict of DataArray
+        Component → slope over the choices; 0 where there is none of it, or no index.
+    """
     batch = amounts.data["per_batch"]
-    here = batch.sel(component=component, drop=True)
-    moved = batch.where(batch["component"] != component, batch * (1 + STEP))
-    change = index(replace(amounts, data=amounts.data.assign(per_batch=moved))) - value
-    return (change / (here * STEP)).where(here > 0, 0.0).fillna(0.0)
+    tags = [str(tag) for tag in batch["component"].to_numpy()]
+    steps = xr.DataArray(1 + STEP * np.eye(len(tags)), dims=("moved", "component"))
+    changes = index(replace(amounts, data=amounts.data.assign(per_batch=batch * steps))) - value
+    found = {}
+    for place, tag in enumerate(tags):
+        here = batch.isel(component=place, drop=True)
+        # an index may not depend on a component at all
+        change = changes.isel(moved=place) if "moved" in changes.dims else changes
+        found[tag] = (change / (here * STEP)).where(here > 0, 0.0).fillna(0.0)
+    return found
 
 
 def with_certainty(table: pd.DataFrame, amounts: Amounts) -> pd.DataFrame:

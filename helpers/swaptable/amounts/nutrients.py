@@ -132,8 +132,10 @@ class Amounts:
     def share_per(self, basis: str, share: str = "known_share") -> xr.DataArray:
         """Share of the weight that is known, or valued [-]; per 100 kcal the energy must be known as well."""
         shares = self.data[share]
+        if basis != "100 kcal":
+            return shares
         energy = shares.sel(component="ENERC_KCAL", drop=True)
-        return shares.where(shares < energy, energy) if basis == "100 kcal" else shares
+        return shares.where(shares < energy, energy)
 
 
 def line_values(line: Line, release: FoodRelease) -> pd.Series:

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from swaptable.amounts.certainty import QUESTIONS, independent_sources, slope_of
+from swaptable.amounts.certainty import QUESTIONS, independent_sources, slopes_of
 from swaptable.amounts.cost import Price
 from swaptable.amounts.nutrients import BASES, WHOLE_SHARE, Amounts, component_table, line_values
 from swaptable.amounts.variants import Grid, Line
@@ -294,8 +294,7 @@ def _slopes(
     if yardstick.tag == COST:
         return {}, none
     if yardstick.tag == DENSITY:
-        slopes = {tag: slope_of(amounts, yardstick.values, value, tag) for tag in yardstick.components}
-        return slopes, none
+        return slopes_of(amounts, yardstick.values, value), none
     if yardstick.basis == "100 g":
         cooked = amounts.data["cooked_g"]
         estimated = amounts.recipe.cooked_weight is None  # a weighed dish stays what it is

@@ -7,6 +7,7 @@ from functools import lru_cache, partial
 from typing import Any
 
 import pandas as pd
+import xarray as xr
 
 from swaptable.amounts.nutrients import Amounts
 from swaptable.amounts.variants import Line, Options
@@ -128,20 +129,18 @@ def allergen_changes(amounts: Amounts, regime: str) -> pd.DataFrame:
     option. It does not mean that the dish holds none.
     """
     grid, shown = amounts.grid, _names_shown(regime)
-    present = {name: present_in(grid, partial(tells_of, name)) for name in shown}
+    found = [present_in(grid, partial(tells_of, name)) for name in shown]
+    present = xr.concat(xr.broadcast(*found), pd.Index(list(shown), name="allergen"))
     rows: list[dict[str, Any]] = []
     for choice, options in grid.choices.items():
         for option in options[1:]:
             here, first = {choice: option}, {choice: options[0]}
             both = grid.allowed.sel(here, drop=True) & grid.allowed.sel(first, drop=True)
             compared = both if bool(both.any()) else grid.allowed.sel(here, drop=True)
-            adds, removes = [], []
-            for name, found in present.items():
-                after, before = found.sel(here, drop=True), found.sel(first, drop=True)
-                if bool((after & ~before & compared).any()):
-                    adds.append(name)
-                if bool((before & compared).any()) and not bool((after & grid.allowed.sel(here, drop=True)).any()):
-                    removes.append(name)
+            after, before = present.sel(here, drop=True), present.sel(first, drop=True)
+            adds = _named_in(after & ~before & compared)
+            left = _named_in(after & grid.allowed.sel(here, drop=True))
+            removes = [name for name in _named_in(before & compared) if name not in left]
             unread = {
                 ingredient
                 for ingredient, lines in grid.lines.items()
@@ -158,3 +157,9 @@ def allergen_changes(amounts: Amounts, regime: str) -> pd.DataFrame:
                 }
             )
     return pd.DataFrame(rows, columns=["choice", "option", "adds", "removes", "read_the_label"])
+
+
+def _named_in(found: xr.DataArray) -> list[str]:
+    """Name the allergens that any variant has, of what was found by allergen and variant."""
+    some = found.any([dim for dim in found.dims if dim != "allergen"])
+    return [str(name) for name in found["allergen"].to_numpy()[some.to_numpy()]]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import multiprocessing
 import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -22,6 +23,7 @@ _WAITING = 3  # blocks handed over for each worker, so that none is idle and mem
 _ANSWER_SECONDS = 15
 _MESSAGES_KEPT = 8
 _TRIES = 2  # more, if the worker of a block dies
+_START = "forkserver"  # workers are copies of one process that has imported all they need; not on Windows
 
 
 @contextmanager
@@ -30,11 +32,15 @@ def _client(cluster: str, workers: int) -> Iterator[Client]:
     try:
         import dask.config
         from dask.distributed import Client, LocalCluster
+        from distributed.utils import get_mp_context
     except ImportError:
         problem = "the workers of a survey need Dask, which is not installed; install swaptable[cluster]"
         raise SwaptableError(f"{problem}, or say --workers 0 to compute in this process") from None
     # each side keeps its last messages for developers, a thousand of them, and ours carry whole blocks
-    with dask.config.set({"distributed.admin.low-level-log-length": _MESSAGES_KEPT}):
+    settings: dict[str, Any] = {"distributed.admin.low-level-log-length": _MESSAGES_KEPT}
+    if _START in multiprocessing.get_all_start_methods():
+        settings["distributed.worker.multiprocessing-method"] = _START
+    with dask.config.set(settings):
         if cluster:
             try:
                 client = Client(cluster, timeout=_ANSWER_SECONDS)
@@ -44,6 +50,8 @@ def _client(cluster: str, workers: int) -> Iterator[Client]:
             with client:
                 yield client
             return
+        if _START in multiprocessing.get_all_start_methods():
+            get_mp_context().set_forkserver_preload(["distributed", write_block.__module__])
         options: dict[str, Any] = {"n_workers": workers, "threads_per_worker": 1, "dashboard_address": "127.0.0.1:0"}
         # what fails comes back with its block; workers that are stopped would only tell that nobody listens any more
         with (
