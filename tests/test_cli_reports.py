@@ -57,7 +57,7 @@ def test_progress_is_shown_on_a_terminal_alone(workspace: Any) -> None:
     os.close(its)
     told = os.read(terminal, 100_000).decode("utf-8", "replace")
     os.close(terminal)
-    assert done.stdout == "1 runs: 1 made, 0 up to date: reports/index.html\n"
+    assert done.stdout == "1 run: 1 made, 0 up to date: reports/index.html\n"
     assert re.search(r"reports: +100%.*1/1", told)
 
 
@@ -118,7 +118,7 @@ def test_failed_run_exits_with_1(
 
     monkeypatch.setattr("swaptable.runs.runs.run_all", all_but_one)
     assert cli.main(["report", "--reports", str(tmp_path)]) == 1
-    assert re.match(r"(\d+) runs: \d+ made, 0 up to date, 1 failed: ", capsys.readouterr().out)
+    assert re.match(r"(\d+) runs?: \d+ made, 0 up to date, 1 failed: ", capsys.readouterr().out)
 
 
 def test_reports_that_are_a_file_is_wrong_input(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -379,7 +379,7 @@ def test_full_disk_under_a_real_notebook(project: Any) -> None:
         assert (done.returncode, done.stdout, done.stderr) == (1, "", f"{FULL_SENTENCE} [S31]\n")
         assert {path: path.read_bytes() for path in (project.reports / "pot").rglob("*") if path.is_file()} == before
         assert not (project.reports / "failed").exists()
-        assert project.run("report", "pot").stdout.startswith("1 runs: 0 made, 1 up to date")
+        assert project.run("report", "pot").stdout.startswith("1 run: 0 made, 1 up to date")
 
 
 TOO_LARGE = (
@@ -423,7 +423,7 @@ def test_read_only_reports(project: Any) -> None:
             project.reports.chmod(0o555)
             stack.callback(project.reports.chmod, 0o755)
         done = project.run("report")
-        assert (done.returncode, done.stdout) == (0, "1 runs: 0 made, 1 up to date: reports/index.html\n")
+        assert (done.returncode, done.stdout) == (0, "1 run: 0 made, 1 up to date: reports/index.html\n")
         project.write_runs(pot="tiny", two="tiny {word: b}", three="tiny {word: c}")
         done = project.run("report")
         told = "reports cannot be written: it is read-only; earlier reports are as they were [S31]\n"
@@ -488,7 +488,7 @@ def test_clock_set_back(project: Any) -> None:
     )
     path = os.pathsep.join(str(project.folder / name) for name in ("clock", "helpers"))
     done = project.run("report", env=project.environment(PYTHONPATH=path))
-    assert (done.returncode, done.stdout) == (0, "1 runs: 0 made, 1 up to date: reports/index.html\n")
+    assert (done.returncode, done.stdout) == (0, "1 run: 0 made, 1 up to date: reports/index.html\n")
     assert not left.exists()
     assert project.run("report", "--force", env=project.environment(PYTHONPATH=path)).returncode == 0
     assert project.why() == {}

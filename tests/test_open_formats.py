@@ -20,9 +20,10 @@ from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.basics.folders import DATA
+from swaptable.basics.whole_files import write_whole
 from swaptable.foods.release import FoodRelease
 from swaptable.formats.exports import amounts_csv, amounts_parquet, ingredient_lines, ingredients_csv, json_ld
-from swaptable.formats.open_formats import convert, read_source, write_template, write_whole
+from swaptable.formats.open_formats import convert, read_source, write_template
 from swaptable.judging.study import compute_recipe
 
 DEMO = sorted((DATA / "recipes").glob("*.yaml"))

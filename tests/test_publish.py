@@ -1,6 +1,7 @@
 """Charts for a slide or a journal: sizes, captions, methods, references, and the gallery."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import matplotlib.image
@@ -63,6 +64,15 @@ def test_captions_and_methods_say_what_a_journal_asks(study: Study, folder: Path
     assert cited
     assert cited <= entries
     assert "4 servings" in methods_text(study)
+
+
+def test_words_of_a_recipe_are_neither_markup_nor_citations(study: Study, tmp_path: Path) -> None:
+    """A title or a note with signs of Markdown stands in the captions as it was written."""
+    recipe = study.amounts.recipe.model_copy(update={"title": "Pot *for* [two](http://x) @nobody2020 <b>"})
+    odd = replace(study, amounts=replace(study.amounts, grid=replace(study.amounts.grid, recipe=recipe)))
+    publish(odd, tmp_path / "odd", sizes=("web",))
+    captions = (tmp_path / "odd" / "captions.md").read_text(encoding="utf-8")
+    assert captions.count("Pot \\*for\\* \\[two\\](http://x) \\@nobody2020 \\<b\\>") == 6
 
 
 def test_wrong_size_and_taken_folder(study: Study, tmp_path: Path) -> None:

@@ -139,6 +139,8 @@ def test_values_get_the_declared_type(
         (ONE_RUN % "count: «many", "run.parameters.count", "found 'many'; expected a whole number"),
         (ONE_RUN % "count: «1.5", "run.parameters.count", "found '1.5'; expected a whole number"),
         (ONE_RUN % "share: «half", "run.parameters.share", "found 'half'; expected a number"),
+        (ONE_RUN % "share: «nan", "run.parameters.share", "found 'nan'; expected a number"),
+        (ONE_RUN % "count: «1_000", "run.parameters.count", "found '1_000'; expected a whole number"),
         (ONE_RUN % "loud: «yes", "run.parameters.loud", "found 'yes'; expected true or false"),
         (ONE_RUN % "word: «[a]", "run.parameters.word", "expected a text"),
         (ONE_RUN % "names: «a", "run.parameters.names", "found 'a'; expected a list of texts"),
@@ -152,15 +154,17 @@ def test_values_get_the_declared_type(
         ("run:\n  notebook: tiny\n  parameters: «word\n", "run.parameters", "expected name: value"),
         ("«../run: {notebook: tiny}\n", "../run", "found '../run'; a run is named with letters"),
         ("«failed: {notebook: tiny}\n", "failed", "'failed'"),
+        ("«Con: {notebook: tiny}\n", "Con", "found 'Con', which no folder may be called on some systems"),
         ("run: {notebook: tiny}\n«RUN: {notebook: tiny}\n", "RUN", "'RUN'"),
         ("«- run\n", "", "expected runs as name"),
         ("«{}\n", "", "expected runs as name"),
     ],
     ids=[
-        "misspelt", "given by the runner", "word for int", "fraction for int", "word for float", "yes for bool",
+        "misspelt", "given by the runner", "word for int", "fraction for int", "word for float",
+        "not a number", "underscore in int", "yes for bool",
         "list for text", "text for list", "list in list", "twice", "notebook misspelt", "notebook elsewhere",
         "field misspelt", "no notebook", "text", "parameters a text", "name leads elsewhere",
-        "name of the folder of failures", "names that differ by capitals", "list", "no runs",
+        "name of the folder of failures", "name of a device", "names that differ by capitals", "list", "no runs",
     ],
 )  # fmt: skip
 def test_wrong_runs_file(runs_file: Callable[[str], Path], marked: str, field: str, message: str) -> None:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import DATA, shown
+from swaptable.basics.whole_files import write_whole
 from swaptable.commands.shared import DONE, WRONG_INPUT, Commands, add_command, add_format
 
 if TYPE_CHECKING:
@@ -173,9 +174,7 @@ def _fit(options: argparse.Namespace) -> int:
     release = open_release(options.release)
     values = pair_values(release, find_pairs(release))
     table = fit(values, retention_table(), retention_components())
-    part = options.output.with_name(options.output.name + ".part")
-    table.to_csv(part, index=False, encoding="utf-8", lineterminator="\n")
-    part.replace(options.output)
+    write_whole(options.output, table.to_csv(index=False, lineterminator="\n"))
     families, count = values["family"].nunique(), (table["n_values"] > 0).sum()
     print(f"{shown(options.output)}: {len(table):,} figures, {count} with evidence of their own; {families} families")
     return DONE

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
+from swaptable.basics.errors import InputError, SwaptableError, counted, listed, nearest
 from swaptable.basics.folders import DATA, REPORTS, shown
 from swaptable.basics.logs import logger
 from swaptable.commands.shared import DONE, RUN_FAILED, Commands, add_command, add_format
@@ -87,7 +87,7 @@ def _report(options: argparse.Namespace) -> int:
     made, failed = states.count("made"), states.count("failed")
     fresh = len(chosen) - made - failed
     told = f"{made} made, {fresh} up to date" + (f", {failed} failed" if failed else "")
-    print(f"{len(chosen)} runs: {told}: {shown(options.reports / 'index.html')}")
+    print(f"{counted(len(chosen), 'run')}: {told}: {shown(options.reports / 'index.html')}")
     return RUN_FAILED if failed else DONE
 
 

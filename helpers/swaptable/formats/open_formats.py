@@ -14,6 +14,7 @@ from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
 from swaptable.basics.folders import shown
 from swaptable.basics.located_yaml import Place, parse_yaml
 from swaptable.basics.model_files import check_model
+from swaptable.basics.whole_files import write_whole
 from swaptable.foods.release import FoodRelease
 from swaptable.formats.exports import (
     amounts_csv,
@@ -33,7 +34,7 @@ from swaptable.kitchen.matched_file import recipe_yaml
 from swaptable.kitchen.matching import UNKNOWN, MatchedLine, match_recipe
 from swaptable.kitchen.text import KitchenRecipe, read_kitchen_file
 
-__all__ = ["READ_FROM", "WRITTEN_TO", "Source", "convert", "read_source", "write_template", "write_whole"]
+__all__ = ["READ_FROM", "WRITTEN_TO", "Source", "convert", "read_source", "write_template"]
 
 RECIPE_FILES = (".yaml", ".yml")
 PAGES = (".html", ".htm", ".xhtml", ".json", ".jsonld")
@@ -278,16 +279,6 @@ def _check_target(target: Path, source: Path | None, force: bool) -> None:
         raise InputError("is a folder; expected a file to write", file=shown(target))
     if target.exists() and not force:
         raise InputError("exists already; name another file, or say --force", file=shown(target))
-
-
-def write_whole(target: Path, content: bytes) -> None:
-    """Write a file so that it is there whole or as it was."""
-    part = target.with_name(target.name + ".part")
-    try:
-        part.write_bytes(content)
-        part.replace(target)
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def write_template(target: str | Path, force: bool = False) -> None:

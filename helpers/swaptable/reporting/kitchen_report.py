@@ -11,8 +11,8 @@ import pandas as pd
 from IPython.display import HTML
 
 from swaptable.basics.folders import find_file
+from swaptable.basics.whole_files import write_whole
 from swaptable.foods.reference import component_label
-from swaptable.formats.open_formats import write_whole
 from swaptable.judging.audiences import read_audience
 from swaptable.judging.findings import amount_text
 from swaptable.kitchen.matched_file import recipe_yaml

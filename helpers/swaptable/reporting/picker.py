@@ -18,7 +18,7 @@ from IPython.display import HTML, Javascript, display
 
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import DATA, find_file, shown
-from swaptable.formats.open_formats import write_whole
+from swaptable.basics.whole_files import write_whole
 from swaptable.judging.audiences import read_audience
 from swaptable.judging.daily_values import checked_regime
 from swaptable.kitchen.lines import read_line

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -92,6 +93,11 @@ def print_page(chart: Chart) -> bytes:
 _DRAWN = {"web": svg_of, "slide": lambda chart: _slide(chart.figure), "print": print_page}
 
 
+def _plain(text: str) -> str:
+    """Keep signs of somebody's words from being read as Markdown or as a citation."""
+    return re.sub(r"([\\`*_{}\[\]<>#|@~^])", r"\\\1", " ".join(text.split()))
+
+
 def methods_text(study: Study) -> str:
     """Write the methods paragraph of a study, with citation keys of ``data/references.bib``.
 
@@ -110,12 +116,12 @@ def methods_text(study: Study) -> str:
     count = len(amounts.grid.labels)
     more = ", corrected by foods analysed raw and cooked" if corrected else ""
     sentences = [
-        f"The {count} variants of the recipe were computed on {manifest.get('title', manifest['name'])} (released "
-        f"{manifest['released']}) [@sr28].",
+        f"The {count} variants of the recipe were computed on {_plain(manifest.get('title', manifest['name']))} "
+        f"(released {_plain(manifest['released'])}) [@sr28].",
         f"Amounts of raw edible foods were multiplied by the nutrient retention factors of USDA Release 6 [@retention6]"
         f"{more}; weights changed by published or weighed yields [@yields2; @greenfield2003], and the dish was divided "
         f"by {amounts.recipe.servings:g} servings.",
-        f"Weight as eaten: {amounts.cooked_weight_origin}.",
+        f"Weight as eaten: {_plain(amounts.cooked_weight_origin)}.",
         "Standard errors are first order over independent sources: each food's value, each retention factor, each "
         "weighing; what two variants share cancels in their difference.",
         f"Intervals are {100 * LEVEL:.0f} % intervals of the mean; a difference whose interval holds 0 is called no "
@@ -131,9 +137,9 @@ def methods_text(study: Study) -> str:
 
 def _caption(chart: Chart, study: Study) -> str:
     return (
-        f"**{chart.name}.** {chart.title}. {study.title}, {len(study.variants)} variants, per {study.basis}. "
-        f"Lines and brackets: {100 * LEVEL:.0f} % intervals of the mean. {study.source_line}\n\n"
-        f"Text for screen readers: {chart.alt}\n"
+        f"**{_plain(chart.name)}.** {_plain(chart.title)}. {_plain(study.title)}, {len(study.variants)} variants, per "
+        f"{study.basis}. Lines and brackets: {100 * LEVEL:.0f} % intervals of the mean. {_plain(study.source_line)}\n\n"
+        f"Text for screen readers: {_plain(chart.alt)}\n"
     )
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from swaptable.basics.errors import SwaptableError
 from swaptable.basics.folders import DATA, REPORTS
+from swaptable.basics.whole_files import write_whole
 from swaptable.runs.run_files import read_runs
 from swaptable.runs.runs import run_all
 
@@ -52,7 +53,6 @@ def make_gallery(folder: str | Path = REPORTS / "gallery") -> list[Path]:
             raise SwaptableError("; ".join(wrong))
         made = []
         for name, (run, chart) in PICTURES.items():
-            part = target / f".{name}.part"
-            part.write_bytes((Path(work) / run / "figures" / f"{chart}.png").read_bytes())
-            made.append(part.replace(target / f"{name}.png"))
+            picture = (Path(work) / run / "figures" / f"{chart}.png").read_bytes()
+            made.append(write_whole(target / f"{name}.png", picture))
     return made

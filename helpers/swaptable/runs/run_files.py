@@ -18,6 +18,7 @@ __all__ = ["OUTPUT", "Parameter", "Run", "effective_parameters", "notebook_param
 
 OUTPUT = "output"  # the parameter by which a notebook learns its folder; given by the runner alone
 _OWN_FOLDERS = ("failed", "gallery")  # of the reports folder
+_DEVICES = re.compile(r"con|prn|aux|nul|(com|lpt)\d", re.I)  # no folder may be called so on some systems
 _TYPES: dict[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
 
 
@@ -103,6 +104,7 @@ def _declared(line: ast.stmt, file: str) -> Parameter:
     raise InputError(f"found '{ast.unparse(line)}'; {_DECLARED}", file=file, field="parameters")
 
 
+_NUMBER = re.compile(r"[+-]?\d+(\.\d+)?(e[+-]?\d+)?", re.I | re.A)
 _KIND_WORDS = {
     "str": "a text",
     "int": "a whole number",
@@ -124,6 +126,8 @@ def _typed(text: Any, parameter: Parameter) -> Any:
         if text not in ("true", "false"):
             raise SwaptableError(expected)
         return text == "true"
+    if kind is not str and not _NUMBER.fullmatch(text):
+        raise SwaptableError(expected)
     try:
         return kind(text)
     except ValueError:
@@ -161,6 +165,9 @@ def read_runs(path: str | Path) -> list[Run]:
     for name in found:
         if not re.fullmatch(r"\w[\w-]{0,60}", name) or name.lower() in _OWN_FOLDERS:
             problem = f"found '{name}'; a run is named with letters, digits, _ and -, and not {', '.join(_OWN_FOLDERS)}"
+            raise source.error((name,), problem, at_key=True)
+        if _DEVICES.fullmatch(name):
+            problem = f"found '{name}', which no folder may be called on some systems; rename the run"
             raise source.error((name,), problem, at_key=True)
         if name.lower() in folders:
             problem = f"found '{name}' beside '{folders[name.lower()]}'; one folder on some systems: rename one"

@@ -7,9 +7,8 @@ that it can be done in this process or on any machine that has the package and s
 from __future__ import annotations
 
 import hashlib
+import io
 import json
-import os
-import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -20,7 +19,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from swaptable.basics.errors import SwaptableError
-from swaptable.basics.whole_files import sha256_of
+from swaptable.basics.whole_files import sha256_of, write_whole
 from swaptable.foods.joined import open_release
 from swaptable.judging.density import density_terms
 from swaptable.survey.dishes import Dish
@@ -212,16 +211,7 @@ def write_block(job: Job, block: Block, path: Path) -> Done:
     stamped = {_STAMP: block_stamp(job, block).encode(), _REFUSED: json.dumps(about).encode()}
     table = table.replace_schema_metadata({**(table.schema.metadata or {}), **stamped})
     columns = ["recipe", "title", "variant", *(name for name in table.column_names if name.endswith(SHARE))]
-    number, name = tempfile.mkstemp(prefix=f".{path.stem}-", dir=path.parent)
-    part = Path(name)
-    try:
-        with os.fdopen(number, "wb") as stream:
-            pq.write_table(table, stream, compression="zstd", compression_level=1, use_dictionary=columns)
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.chmod(0o644)
-        part.replace(path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
+    stream = io.BytesIO()
+    pq.write_table(table, stream, compression="zstd", compression_level=1, use_dictionary=columns)
+    write_whole(path, stream.getvalue())
     return Done(len(block), table.num_rows, refused, True)

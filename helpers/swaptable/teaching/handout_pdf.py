@@ -16,6 +16,7 @@ import typst
 from swaptable.basics.errors import InputError, SwaptableError, nearest
 from swaptable.basics.folders import shown
 from swaptable.basics.phrases import Words, speak
+from swaptable.basics.whole_files import write_whole
 from swaptable.teaching.handout import Handout
 
 __all__ = ["LARGE_SIZE", "LEAST_SIZE", "PAPERS", "check_target", "page_count", "render_handout", "write_handout"]
@@ -194,10 +195,5 @@ def write_handout(
     """
     target = check_target(path, force)
     pdf = render_handout(handout, paper=paper, large=large)
-    part = target.with_name(target.name + ".part")
-    try:
-        part.write_bytes(pdf)
-        part.replace(target)
-    finally:
-        part.unlink(missing_ok=True)
+    write_whole(target, pdf)
     return page_count(pdf)
