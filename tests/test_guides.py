@@ -2,6 +2,7 @@
 
 import argparse
 import ast
+import doctest
 import json
 import re
 import shlex
@@ -180,6 +181,12 @@ def test_a_table_of_contents_is_whole(guide):
     listed = re.findall(r"^(?:\d+\.|-) \[[^]]+\]\(#([\w-]+)\)$", text, re.M)
     sections = [slug(heading) for heading in re.findall(r"^## (.+)$", text, re.M)]
     assert listed == sections
+
+
+def test_one_amount_is_followed_from_file_to_chart() -> None:
+    """The walk that DEVELOPERS.md shows a newcomer is what happens."""
+    failed, tried = doctest.testfile(str(ROOT / "DEVELOPERS.md"), module_relative=False, encoding="utf-8")
+    assert (failed, tried > 15) == (0, True)
 
 
 def test_the_method_names_functions_that_there_are():

@@ -1,9 +1,9 @@
 """Take all benchmarks in one run and print them as one table.
 
 Run: ``.venv/bin/python tests/benchmarks/table.py`` (``--quick``: small sizes, to see that it works). Progress goes to
-standard error. Set SWAPTABLE_FNDDS to the folder of the published FNDDS files for the survey. The full run needs 8 GB
-of memory, 10 GB of disk and about half an hour of a machine that does nothing else. It ends with 1 if a measurement
-failed; a missed aim is told in the table only.
+standard error. Set SWAPTABLE_FNDDS to the folder of the published FNDDS files for the survey. The full run needs a
+machine that does nothing else for a while, and writes a download of 3 GB, which it deletes again. It ends with 1 if a
+measurement failed; a missed aim is told in the table only.
 """
 
 from __future__ import annotations

@@ -43,8 +43,9 @@ def test_one_worker(kept, survey) -> None:
     assert kept(lambda: survey(1), ROUNDS)["s"] > 0
 
 
-@pytest.mark.row(TWO, against=ONE)
-@pytest.mark.row(MEMORY.format(TWO), against=MEMORY.format(ONE), unit="MB")
+@pytest.mark.row(TWO, most=20)
+@pytest.mark.row(f"{TWO}, against one", against=ONE, most=1 / 1.8)
+@pytest.mark.row(MEMORY.format(TWO), most=2_000, unit="MB")
 def test_two_workers(kept, survey) -> None:
     """Two workers."""
     assert kept(lambda: survey(2), ROUNDS)["s"] > 0
