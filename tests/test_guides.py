@@ -147,6 +147,14 @@ def test_the_readme_is_short_and_leads_to_every_guide():
         assert f"({guide.relative_to(ROOT).as_posix()})" in text
 
 
+def test_the_public_names_are_on_one_screen():
+    """The table for those who write Python names each public name once, in few rows."""
+    guide = text_of(ROOT / "helpers" / "guides" / "researchers.md")
+    rows = re.findall(r"^\| [a-z].*\|$", section_of(guide, "From Python"), re.M)
+    assert len(rows) <= 16
+    assert sorted(re.findall(r"`(\w+)`", "".join(rows))) == swaptable.__all__
+
+
 def slug(heading: str) -> str:
     """Give the anchor that a heading gets."""
     plain = re.sub(r"[^\w\- ]", "", heading.strip().lower())

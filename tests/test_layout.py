@@ -1,6 +1,7 @@
 """The house keeps its shape: modules import one way, names resolve, notebooks hold no logic."""
 
 import ast
+import inspect
 import re
 from importlib import import_module
 from pathlib import Path
@@ -88,3 +89,18 @@ def test_top_level_is_the_plan():
     allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "notebooks", "helpers", "data", "tests", "reports"}
     found = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")}
     assert found <= allowed
+
+
+@pytest.mark.parametrize("name", swaptable.__all__)
+def test_a_public_name_is_described(name):
+    """What a notebook imports says what it takes and gives, and shows it in an example that runs."""
+    found = getattr(swaptable, name)
+    text = inspect.getdoc(found)
+    wanted = ["Parameters"] if inspect.signature(found).parameters else []
+    wanted += ["Examples"] if inspect.isclass(found) else ["Returns", "Examples"]
+    sections = dict(re.findall(r"^(\w+)\n-+\n(.*?)(?=^\w+\n-+\n|\Z)", text, re.M | re.S))
+    assert [section for section in wanted if section not in sections] == []
+    described = re.findall(r"^(\w.*?)(?: : .*)?$", sections.get("Parameters", ""), re.M)
+    named = [word for words in described for word in words.split(", ")]
+    assert sorted(named) == sorted(inspect.signature(found).parameters)
+    assert re.search("^>>> (?!import)", sections["Examples"], re.M)

@@ -60,7 +60,25 @@ def _list(sentences: Sequence[str], most: int, nothing: str) -> str:
 
 
 def changes_shown(changes: Changes) -> HTML:
-    """Show what was compared, the main result, every flip, and what could not be compared."""
+    """Show what was compared, the main result, every flip, and what could not be compared.
+
+    Parameters
+    ----------
+    changes : Changes
+
+    Returns
+    -------
+    HTML
+        Sentences: the main result, the two sides, conclusions that flipped, inputs that are others.
+
+    Examples
+    --------
+    >>> import re
+    >>> from swaptable.changes.changes import Changes, collected
+    >>> changes = Changes("runs", "in May", "in June", ("a_class",), **collected([]))  # where nothing is otherwise
+    >>> re.findall("<p>(?:<strong>)?(N.*?)<", changes_shown(changes).data)
+    ['Nothing changed in 1 run.', 'None: every verdict and every best variant stands.']
+    """
     left = f"<p>Not compared: {html.escape(plain('; '.join(changes.left_out)))}.</p>" if changes.left_out else ""
     unlike = f"<p>Asked otherwise: {html.escape(plain('; '.join(changes.unlike)))}.</p>" if changes.unlike else ""
     inputs = ""
@@ -76,7 +94,24 @@ def changes_shown(changes: Changes) -> HTML:
 
 
 def foods_changed_shown(changes: Changes) -> HTML:
-    """Show what the new release says otherwise of the foods in use, and why."""
+    """Show what the new release says otherwise of the foods in use, and why.
+
+    Parameters
+    ----------
+    changes : Changes
+
+    Returns
+    -------
+    HTML
+        A sentence for each food, what is another food first, then the largest move of a value [unit in the sentence].
+
+    Examples
+    --------
+    >>> from swaptable.changes.changes import Changes, collected
+    >>> changes = Changes("food releases", "sr28", "a later one", ("oat_pancakes",), **collected([]))
+    >>> foods_changed_shown(changes).data
+    '<p>Nothing is said otherwise of the foods that these recipes use.</p>'
+    """
     nothing = "Nothing is said otherwise of the foods that these recipes use."
     if changes.what != "food releases":
         nothing = "Recorded runs do not tell the foods apart; compare the two releases to see them."
@@ -84,7 +119,31 @@ def foods_changed_shown(changes: Changes) -> HTML:
 
 
 def moved_shown(changes: Changes) -> HTML:
-    """Show the largest moves, one of each recipe and component."""
+    """Show the largest moves, one of each recipe and component.
+
+    Parameters
+    ----------
+    changes : Changes
+
+    Returns
+    -------
+    HTML
+        Table: variant, component, old and new amount, unit and basis, difference with its standard error, whether that
+        is beyond certainty, and in how many variants it moved; watched components first.
+
+    Examples
+    --------
+    >>> import re
+    >>> import pandas as pd
+    >>> from swaptable.changes.changes import Changes, Difference, collected
+    >>> row = {"run": "a_class", "recipe": "soup", "variant": "as written", "component": "NA", "basis": "per serving"}
+    >>> row |= {"unit": "mg", "old": 420.0, "new": 300.0, "old_standard_error": 20.0, "new_standard_error": 20.0}
+    >>> moved = pd.DataFrame([row | {"old_whole": True, "new_whole": True, "watched": True}])  # an invented soup
+    >>> found = collected([Difference(moved, moved[:0], moved[:0])])
+    >>> shown = moved_shown(Changes("runs", "in May", "in June", ("a_class",), **found))
+    >>> re.findall("<td>(.*?)</td>", shown.data)[1:5]
+    ['sodium', '420', '300', 'mg per serving']
+    """
     rows = largest(changes.amounts, MOST_ROWS)
     if rows.empty:
         return HTML(f"<p>{_nothing(changes, 'no amount moved')}.</p>")
@@ -108,7 +167,28 @@ def moved_shown(changes: Changes) -> HTML:
 
 
 def rankings_changed_shown(changes: Changes) -> HTML:
-    """Show which variants are the best now, and how the orders and the frontiers changed."""
+    """Show which variants are the best now, and how the orders and the frontiers changed.
+
+    Parameters
+    ----------
+    changes : Changes
+
+    Returns
+    -------
+    HTML
+        A sentence for each best variant that is another one, with the amounts that decide, then for each order and
+        frontier.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from swaptable.changes.changes import Changes, collected
+    >>> order = {"recipe": "soup", "measure": "Sodium", "kind": "order", "variant": ["no salt", "water"]}  # invented
+    >>> ranks = pd.DataFrame(order | {"old": ["1", "2"], "new": ["2", "1"], "flipped": False})
+    >>> changes = Changes("runs", "in May", "in June", ("a_class",), **collected([]) | {"ranks": ranks})
+    >>> rankings_changed_shown(changes).data
+    '<ul><li>soup: 2 variants have another place by sodium</li></ul>'
+    """
     best = changes.ranks[changes.ranks["kind"] == BEST_OF]
     order = changes.ranks[changes.ranks["kind"] == ORDER]
     said = [plain(rank_sentence(row)) for _, row in best.iterrows()]
@@ -157,6 +237,26 @@ def plot_changes(changes: Changes) -> Chart:
     """Draw the old and the new value of what moved most, with their intervals.
 
     Answers: what moved, how far, and is that more than its certainty?
+
+    Parameters
+    ----------
+    changes : Changes
+
+    Returns
+    -------
+    Chart
+        x: amount per serving [% of the old amount] with 90 % intervals; y: component, recipe and variant.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from swaptable.changes.changes import Changes, Difference, collected
+    >>> row = {"run": "a_class", "recipe": "soup", "variant": "as written", "component": "NA", "basis": "per serving"}
+    >>> row |= {"unit": "mg", "old": 420.0, "new": 300.0, "old_standard_error": 20.0, "new_standard_error": 20.0}
+    >>> moved = pd.DataFrame([row | {"old_whole": True, "new_whole": True, "watched": True}])  # an invented soup
+    >>> found = collected([Difference(moved, moved[:0], moved[:0])])
+    >>> plot_changes(Changes("runs", "in May", "in June", ("a_class",), **found)).title
+    'No conclusion flipped in 1 run; 1 watched amount moved, 1 of them beyond certainty'
     """
     rows = largest(changes.amounts[changes.amounts["old"].astype(float) > 0], MOST_BARS)
     figure, (axes,) = new_figure(2.4 + 0.52 * max(len(rows), 2))
@@ -233,6 +333,17 @@ def save_changes(changes: Changes, output: str) -> list[str]:
     -------
     list of str
         Names of the tables written.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> from swaptable.changes.changes import Changes, collected
+    >>> changes = Changes("runs", "in May", "in June", ("a_class",), **collected([]))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     names = save_changes(changes, folder)
+    ...     first = (pathlib.Path(folder) / "changes.txt").read_text(encoding="utf-8").splitlines()[0]
+    >>> names, first
+    (['changes.csv'], 'What changed: in May → in June')
     """
     tables = {name: table for name, table in changes.all_tables().items() if len(table) or name == "changes"}
     names = write_tables(tables, _summary(changes), output)

@@ -58,6 +58,16 @@ def find_changes(
     ------
     InputError, SwaptableError
         If the two are not of one kind, or cannot be compared.
+
+    Examples
+    --------
+    What hangs on the retention factors, published or estimated? It computes everything twice, so it is not run here:
+
+    >>> changes = find_changes("sr28", "sr28", recipes=["barley_pot"], new_factors="estimated")  # doctest: +SKIP
+    >>> find_changes("sr28", "12")  # doctest: +NORMALIZE_WHITESPACE
+    Traceback (most recent call last):
+    swaptable.basics.errors.SwaptableError: found 'sr28', which is a food release, and '12', which is an entry of the
+    ledger; expected two of a kind
     """
     if bool(str(old)) != bool(str(new)):
         raise SwaptableError("found one side; expected two, or none for what the last report changed")

@@ -69,6 +69,17 @@ def explain(decision: Decision) -> Explained:
     -------
     Explained
         Every table with ``measure``, ``unit`` and ``basis`` in front; the objective comes first.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> explained = explain(decision)
+    >>> explained.label
+    'sweet potato + water + no salt'
+    >>> sodium = explained.swaps[explained.swaps["measure"] == "Sodium"].set_index("option")["share"]
+    >>> sodium.round(-1).to_dict()  # mg per serving
+    {'sweet potato': 40.0, 'water': -680.0, 'no salt': -190.0}
     """
     grid = decision.amounts.grid
     label = str(next((name for name in decision.ranking["variant"] if name != grid.labels[0]), grid.labels[0]))

@@ -206,6 +206,14 @@ def decide_recipe(
     ------
     InputError, SwaptableError
         If a file or parameter cannot be used.
+
+    Examples
+    --------
+    >>> decision = decide_recipe("oat_pancakes", "blood_pressure", ["sodium <= 200 mg"], draws=100)
+    >>> decision.best[["variant", "wants", "concerns_of_class"]].tolist()
+    ['fortified soya drink + low-sodium baking powder', 'met', 'kidney disease']
+    >>> decision.binding[["met", "cannot_tell", "not_met"]].to_dict("records")
+    [{'met': 6, 'cannot_tell': 0, 'not_met': 6}]
     """
     _check_asked(draws, seed, trade_offs, regime)
     people = read_audience(find_file(audience, "audiences", ".yaml"))

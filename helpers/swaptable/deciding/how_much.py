@@ -242,6 +242,14 @@ def find_amounts(
     ----------
     Dantzig 1963, Linear Programming and Extensions; Chinneck 2008, Feasibility and Infeasibility in Optimization,
     chapters 6 and 7 (elastic programmes, deletion filter).
+
+    Examples
+    --------
+    >>> plan = find_amounts("barley_pot", ["salt 0 to 3 g"], ["sodium <= 800 mg"])
+    >>> plan.feasible, plan.ingredients["after_g"].round().tolist()
+    (True, [1.0])
+    >>> plan.targets["verdict"].tolist()  # the mean is at the limit; to keep the whole interval: surely=True
+    ['cannot tell']
     """
     whole = compute_recipe(recipe, release, factors, gaps)
     chosen = variant_named(whole, variant)

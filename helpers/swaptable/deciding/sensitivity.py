@@ -66,6 +66,15 @@ def find_doubts(decision: Decision) -> Doubts:
     Returns
     -------
     Doubts
+        ``wrongs`` and ``bases``, in the units of the decision's measures.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> doubts = find_doubts(decision)
+    >>> bool(doubts.wrongs["surely_changes"].any()), bool(doubts.bases["verdict_changes"].any())
+    (False, False)
     """
     return Doubts(wrong_one_by_one(decision), compare_bases(decision))
 

@@ -184,6 +184,14 @@ def find_swaps(
     The order: swaps that bring a concern of the class come last; before them those of which an aim's amount is not
     known; else by the mean progress towards the audience's aims [% of each], where a difference that may be none
     counts nothing, and of what is to be raised no more counts than is asked for.
+
+    Examples
+    --------
+    >>> swaps = find_swaps("oat_pancakes", "yogurt", "blood_pressure", most=2)
+    >>> swaps.table["option"].tolist()
+    ['yogurt, plain, skim milk, 13 grams protein per 8 ounce', 'yogurt, Greek, plain, nonfat']
+    >>> swaps.table["trade_off"].iloc[0]
+    'none of 5 % of a daily value'
     """
     checked_regime(regime)
     if not 1 <= most <= MOST:

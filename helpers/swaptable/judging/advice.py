@@ -126,6 +126,14 @@ def advise(study: Study) -> Advice:
     ------
     InputError
         If the audience names a concern that is not known, with its place in the file.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> advice = advise(st.study_recipe("oat_pancakes", "blood_pressure"))
+    >>> claims = advice.claims[advice.claims["title"] == "low sodium"].set_index("variant")["word"]
+    >>> claims["as written"], claims["water + low-sodium baking powder"]
+    ('not met', 'met')
     """
     amounts, audience, regime = study.amounts, study.audience, study.regime
     shown = study.shown()

@@ -137,6 +137,15 @@ def judge_programme(
     ------
     InputError
         With the place in the file; a name given twice is refused as well.
+
+    Examples
+    --------
+    >>> programme = judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])
+    >>> programme.scores[["recipe", "which", "aims"]].to_dict("records")[0]
+    {'recipe': 'oat_pancakes', 'which': 'as written', 'aims': 24}
+    >>> judge_programme(["oat_pancakes", "oat_pancakes"])
+    Traceback (most recent call last):
+    swaptable.basics.errors.InputError: found 'oat_pancakes' twice among the recipes; name each once
     """
     given_names = {"recipes": recipes, "audiences": audiences, "days": days}
     names = {folder: list(given) or files_in(folder) for folder, given in given_names.items()}

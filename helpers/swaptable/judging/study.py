@@ -203,6 +203,9 @@ def compute_recipe(
     >>> sodium = amounts.per("serving").sel(component="NA")
     >>> sodium.dims
     ('milk', 'yogurt', 'raising')
+    >>> as_written = sodium.sel(milk="milk", yogurt="low-fat yogurt", raising="baking powder")
+    >>> round(float(as_written), -1)  # mg
+    350.0
     """
     return compute(grid_of_recipe(recipe, release, factors, gaps))
 
@@ -328,6 +331,14 @@ def study_recipe(
     ------
     InputError, SwaptableError
         If a file or parameter cannot be used.
+
+    Examples
+    --------
+    >>> study = study_recipe("barley_pot", "blood_pressure")
+    >>> study.variants["sodium_mg_per_serving"].round(-1)[["no salt", "water", "water + no salt"]].tolist()
+    [730.0, 240.0, 50.0]
+    >>> study.variants.index[study.variants["on_frontier"]].tolist()
+    ['water + no salt', 'sweet potato + water + no salt']
     """
     amounts = compute_recipe(recipe, release, factors, gaps)
     people = read_audience(find_file(audience, "audiences", ".yaml"))

@@ -61,13 +61,6 @@ def in_order(tags: pd.Series) -> dict[str, int]:
     return {tag: number for number, tag in enumerate(tags.unique())}
 
 
-def _care(advice: Advice, row: pd.Series) -> str:
-    """Point from what is to be raised to the cautions that this class names about it."""
-    about = advice.cautions[advice.cautions["named"] & (advice.cautions["component"] == row["component"])]
-    concerns = ", ".join(dict.fromkeys(about["concern"]))
-    return f"; not before asking, with {concerns}" if concerns and row["role"] == "raise" else ""
-
-
 def _no_yardstick(role: str) -> str:
     return "set by the care team" if role == "show" else "none published"
 
@@ -101,6 +94,23 @@ def plot_targets(advice: Advice) -> Chart:
     """Draw what a serving of each variant does towards every aim of the audience.
 
     Answers: which variants do what these people need?
+
+    Parameters
+    ----------
+    advice : Advice
+
+    Returns
+    -------
+    Chart
+        Table in shades, variants × aims: percent of the day's amount in one serving [%] and whether the aim is met, not
+        met or nobody can tell.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> chart = plot_targets(st.advise(st.study_recipe("oat_pancakes", "blood_pressure")))
+    >>> chart.title
+    'A serving as written surely meets 8 of 24 aims'
     """
     study = advice.study
     table = advice.targets[advice.targets["leads"] & advice.targets["variant"].isin(study.shown())]
@@ -153,7 +163,26 @@ def _column_label(component: str, role: str, value: float, table: pd.DataFrame) 
 
 
 def targets_shown(advice: Advice) -> HTML:
-    """Show what a serving as written does towards each yardstick, and what is left of the day."""
+    """Show what a serving as written does towards each yardstick, and what is left of the day.
+
+    Parameters
+    ----------
+    advice : Advice
+
+    Returns
+    -------
+    HTML
+        Table: a row for each component, role and yardstick; for whom, amount of a day and of a serving with its 90 %
+        interval [unit in the cell], percent and rest of the day, verdict, source.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = targets_shown(st.advise(st.study_recipe("oat_pancakes", "blood_pressure")))
+    >>> re.search("<caption>(.*?)</caption>", shown.data)[1]
+    'One serving as written; the aim is 33 % of the day for a serving. An estimate, not a diet order'
+    """
     rows = advice.targets[advice.targets["variant"] == advice.study.variants.index[0]]
     same = ["component", "role", "kind", "day_value", "unit"]
     rows = rows.sort_values("component", key=lambda tags: tags.map(in_order(tags)), kind="stable")
@@ -184,7 +213,27 @@ def targets_shown(advice: Advice) -> HTML:
 
 
 def claims_shown(advice: Advice) -> HTML:
-    """Show which claims the variants meet, do not meet or leave open, and the front-of-package screen."""
+    """Show which claims the variants meet, do not meet or leave open, and the front-of-package screen.
+
+    Parameters
+    ----------
+    advice : Advice
+
+    Returns
+    -------
+    HTML
+        Table of claims that some variant meets or may meet: verdict and numbers as written, how many variants meet it,
+        in how many nobody can tell, source. Table of the symbol's nutrients [% of the daily value]. What is never
+        judged.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = claims_shown(st.advise(st.study_recipe("oat_pancakes", "blood_pressure")))
+    >>> re.findall("<caption>(.*?)</caption>", shown.data)[0]
+    'Nutrient content claims that some variant meets or may meet, United States'
+    """
     table = advice.claims
     written = advice.study.variants.index[0]
     rows = []
@@ -243,14 +292,50 @@ def _symbol(advice: Advice) -> str:
 
 
 def nutrition_facts_shown(advice: Advice) -> HTML:
-    """Show the regulated nutrition facts of the recipe as written, as plain text."""
+    """Show the regulated nutrition facts of the recipe as written, as plain text.
+
+    Parameters
+    ----------
+    advice : Advice
+
+    Returns
+    -------
+    HTML
+        One serving, rounded as the regime of the study rounds; a component without values is not known, never 0.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> shown = nutrition_facts_shown(st.advise(st.study_recipe("oat_pancakes", "blood_pressure")))
+    >>> [line.split() for line in shown.data.splitlines() if "Trans fat" in line]
+    [['Trans', 'fat', 'not', 'known']]
+    """
     text = nutrition_facts_text(advice.nutrition_facts)
     heading = f"{REGIMES[advice.study.regime]}, one serving of {advice.study.title} as written"
     return HTML(f"<p>{html.escape(heading)}. {html.escape(LABEL_ESTIMATE)}</p><pre>{html.escape(text)}</pre>")
 
 
 def body_shown(advice: Advice) -> HTML:
-    """Show what the body may get of calcium, iron, vitamin A and folate, beside the totals."""
+    """Show what the body may get of calcium, iron, vitamin A and folate, beside the totals.
+
+    Parameters
+    ----------
+    advice : Advice
+
+    Returns
+    -------
+    HTML
+        Table: a row for each total [mg, µg RAE, µg DFE] and what is estimated of it; as written, range over the
+        variants, and in how many of these nothing can be estimated. Below it, the source of each absorption.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = body_shown(st.advise(st.study_recipe("oat_pancakes", "blood_pressure")))
+    >>> re.findall("<th>(.*?mg.*?)</th>", shown.data)[:2]
+    ['Calcium, total [mg]', '· estimated absorbed, of those foods [mg]']
+    """
     calcium, iron, vitamin_a, folate = advice.calcium, advice.iron, advice.vitamin_a, advice.folate
     lines = {
         "Calcium, total [mg]": calcium["calcium_mg"],
@@ -297,7 +382,26 @@ def _range_text(values: pd.Series) -> str:
 
 
 def indices_shown(advice: Advice) -> HTML:
-    """Show every index of the recipe as written, with what it is read against and its range over the variants."""
+    """Show every index of the recipe as written, with what it is read against and its range over the variants.
+
+    Parameters
+    ----------
+    advice : Advice
+
+    Returns
+    -------
+    HTML
+        Table: a row for each index with its unit; as written, 90 % interval, over the variants, what it is read
+        against, source of its definition.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = indices_shown(st.advise(st.study_recipe("oat_pancakes", "blood_pressure")))
+    >>> re.findall("<th>(nutrient-rich.*?)</th>", shown.data)[0]
+    'nutrient-rich foods index 9.3, published 2009 [points per 100 kcal]'
+    """
     table = advice.indices
     rows = []
     for (index, unit), found in table.groupby(["index", "unit"], sort=False):
@@ -329,6 +433,22 @@ def complements_shown(advice: Advice, recipes: Iterable[str] = ()) -> HTML:
     Returns
     -------
     HTML
+        Table: other recipes × groups of the audience; how much of what is left of the day a serving covers [%], and
+        what it brings most of.
+
+    Raises
+    ------
+    InputError
+        If a recipe cannot be used, with the place in its file.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> advice = st.advise(st.study_recipe("oat_pancakes", "blood_pressure"))
+    >>> shown = complements_shown(advice, ["white_bean_bowl"])
+    >>> re.findall("most of ([a-z]+)", shown.data)  # by group: men 31 to 50, men 51 to 70, women alike
+    ['calcium', 'calcium', 'fibre', 'fibre']
     """
     study = advice.study
     grid = study.amounts.grid
@@ -364,6 +484,16 @@ def save_advice(advice: Advice, output: str) -> list[str]:
     -------
     list of str
         Names of the files written. Numbers are not rounded; an empty cell is a missing value.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import swaptable as st
+    >>> advice = st.advise(st.study_recipe("oat_pancakes", "blood_pressure"))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     names = save_advice(advice, folder)
+    >>> "variants.csv" in names, "cautions.csv" in names
+    (True, True)
     """
     study = advice.study
     summary = {"title": study.title, "headline": headline(study), "audience": study.audience.title}

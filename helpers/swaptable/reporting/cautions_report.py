@@ -14,7 +14,26 @@ __all__ = ["cautions_shown"]
 
 
 def cautions_shown(advice: Advice) -> HTML:
-    """Show every caution: the audience's own, those that foods and amounts call for, allergens and food safety."""
+    """Show every caution: the audience's own, those that foods and amounts call for, allergens and food safety.
+
+    Parameters
+    ----------
+    advice : Advice
+
+    Returns
+    -------
+    HTML
+        Lists of cautions, each with whom to ask and its source; tables of allergens by ingredient, of what swaps add or
+        remove, and of safe temperatures and times.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = cautions_shown(st.advise(st.study_recipe("oat_pancakes", "blood_pressure")))
+    >>> re.findall("<h3>(.*?)</h3>", shown.data)[1:3]
+    ['For the concerns of this class', 'If anyone else in the class asks']
+    """
     study = advice.study
     sections = [f"<h3>For this class</h3>{bullets((*study.audience.cautions, ESTIMATE))}"]
     table = advice.cautions

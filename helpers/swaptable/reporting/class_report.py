@@ -86,7 +86,25 @@ def _told(plan: ClassPlan) -> str:
 
 
 def class_shown(plan: ClassPlan) -> HTML:
-    """Show for whom and how much, allergens on top, then the cautions."""
+    """Show for whom and how much, allergens on top, then the cautions.
+
+    Parameters
+    ----------
+    plan : ClassPlan
+
+    Returns
+    -------
+    HTML
+        Heading, allergens by name, people, servings, pans and variant, cautions.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = class_shown(st.plan_class("oat_pancakes", people=12, pans=3))
+    >>> re.findall("<li>(Eggs.*?)</li>", shown.data)
+    ['Eggs: eggs (Egg, whole, raw, fresh)']
+    """
     return HTML(
         f"<h1>{html.escape(plan.recipe.title)}: {_people(plan)}</h1>"
         f"<p><strong>Allergens by name.</strong> {READ_LABELS}</p>{bullets(_allergen_lines(plan))}"
@@ -97,7 +115,26 @@ def class_shown(plan: ClassPlan) -> HTML:
 
 
 def class_amounts_shown(plan: ClassPlan) -> HTML:
-    """Show the amounts for a pan and the class, with what does not go on in proportion."""
+    """Show the amounts for a pan and the class, with what does not go on in proportion.
+
+    Parameters
+    ----------
+    plan : ClassPlan
+
+    Returns
+    -------
+    HTML
+        Table: ingredient, its options and food, in one pan, what to begin with, for the class [kitchen measure and g],
+        how it is weighed. Below it the notes on scaling, each with its source.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = class_amounts_shown(st.plan_class("oat_pancakes", people=12, pans=3))
+    >>> re.findall("[0-9] cups .[0-9]+ g.", shown.data)[:2]  # oats in one pan, and for the class
+    ['2 cups (162 g)', '6 cups (486 g)']
+    """
     table = plan.ingredients
     read = pd.DataFrame(
         {
@@ -117,7 +154,26 @@ def class_amounts_shown(plan: ClassPlan) -> HTML:
 
 
 def shopping_shown(plan: ClassPlan) -> HTML:
-    """Show what to buy, by aisle."""
+    """Show what to buy, by aisle.
+
+    Parameters
+    ----------
+    plan : ClassPlan
+
+    Returns
+    -------
+    HTML
+        Table: aisle, what to buy, food, for which ingredient, needed [g] and how weighed, whether to look in the
+        cupboard first, and with prices the cost [currency in the head]; a price that is missing is not known, never 0.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = shopping_shown(st.plan_class("oat_pancakes", people=12))
+    >>> re.findall("<td>(.*?)</td>", shown.data)[:3]
+    ['1 dozen large', 'Egg, whole, raw, fresh', 'eggs']
+    """
     table = plan.shopping
     read = pd.DataFrame(
         {
@@ -139,7 +195,26 @@ def shopping_shown(plan: ClassPlan) -> HTML:
 
 
 def prep_shown(plan: ClassPlan) -> HTML:
-    """Show what to get ready at each station."""
+    """Show what to get ready at each station.
+
+    Parameters
+    ----------
+    plan : ClassPlan
+
+    Returns
+    -------
+    HTML
+        Table: station, ingredient, options, for the class, in one pan [kitchen measure and g], what to do, and what the
+        method says of it.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = prep_shown(st.plan_class("oat_pancakes", people=12))
+    >>> list(dict.fromkeys(re.findall("<th>([a-z].*?)</th>", shown.data)))
+    ['measuring', 'cold foods', 'raw meat, fish and eggs', 'vegetables and fruit']
+    """
     table = plan.prep
     read = pd.DataFrame(
         {
@@ -156,7 +231,26 @@ def prep_shown(plan: ClassPlan) -> HTML:
 
 
 def timeline_shown(plan: ClassPlan) -> HTML:
-    """Show the steps with their times and safe temperatures, then how to hold, cool and keep the dish."""
+    """Show the steps with their times and safe temperatures, then how to hold, cool and keep the dish.
+
+    Parameters
+    ----------
+    plan : ClassPlan
+
+    Returns
+    -------
+    HTML
+        Table: step, what, whether it applies to the variant, time told, begins after at least [min], begins at the
+        latest, safe temperature [°C].
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = timeline_shown(st.plan_class("oat_pancakes", people=12, serve_at="18:30"))
+    >>> re.findall("<td>([0-9]+:[0-9]+)</td>", shown.data)[0]  # when to grind the oats, at the latest
+    '18:20'
+    """
     table = plan.timeline
     waits = [f"{low:g} to {high:g} h before" if low else "" for low, high in _before(table)]
     read = pd.DataFrame(
@@ -185,6 +279,21 @@ def plot_timeline(plan: ClassPlan) -> Chart:
     """Draw the steps over the minutes that the method tells.
 
     Answers: when does what begin, and which steps have no time?
+
+    Parameters
+    ----------
+    plan : ClassPlan
+
+    Returns
+    -------
+    Chart
+        x: at least so many minutes after the cooking begins [min]; y: steps of the method.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> plot_timeline(st.plan_class("oat_pancakes", people=12)).title
+    'The method tells 10 minutes; 2 of 3 steps have no time, so plan for more'
     """
     steps = plan.timeline[(plan.timeline["kind"] == "step") & (plan.timeline["applies"] != "no")]
     figure, (axes,) = new_figure(1.9 + 0.62 * max(len(steps), 1))
@@ -234,6 +343,14 @@ def save_class(plan: ClassPlan, output: str) -> list[str]:
     -------
     list of str
         Names of the files written. Numbers are not rounded; an empty cell is a missing value.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import swaptable as st
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     save_class(st.plan_class("oat_pancakes", people=12), folder)[:4]
+    ['allergens.csv', 'cautions.csv', 'class_ingredients.csv', 'prep.csv']
     """
     summary = {
         "title": f"{plan.recipe.title} for {_people(plan)}",

@@ -59,6 +59,21 @@ def plot_programme(programme: Programme) -> Chart:
     """Draw how many aims every recipe meets for every audience, as written and in its best variant.
 
     Answers: which recipe for which class, and is it worth changing?
+
+    Parameters
+    ----------
+    programme : Programme
+
+    Returns
+    -------
+    Chart
+        Table in shades, audiences × recipes: how many of the aims one serving surely meets [-].
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> plot_programme(st.judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])).title
+    'As written, Oat and yogurt pancakes meets most: 33 % of all aims; no other variant meets more'
     """
     recipes, audiences = list(programme.recipes), list(programme.audiences)
     scores = programme.scores.set_index(["recipe", "audience", "which"])
@@ -82,7 +97,25 @@ def plot_programme(programme: Programme) -> Chart:
 
 
 def programme_shown(programme: Programme) -> HTML:
-    """Show what is judged, and the main result."""
+    """Show what is judged, and the main result.
+
+    Parameters
+    ----------
+    programme : Programme
+
+    Returns
+    -------
+    HTML
+        Heading and sentences.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> programme = st.judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])
+    >>> re.search("<strong>(.*?):", programme_shown(programme).data)[1]
+    'As written, Oat and yogurt pancakes meets most'
+    """
     return HTML(
         f"<h1>{TITLE}</h1><p><strong>{html.escape(programme_finding(programme)[0])}.</strong></p>"
         f"<p>{len(programme.recipes)} recipes, {len(programme.audiences)} audiences, {REGIMES[programme.regime]}. "
@@ -91,7 +124,26 @@ def programme_shown(programme: Programme) -> HTML:
 
 
 def aims_shown(programme: Programme) -> HTML:
-    """Show percent of the day and verdict of every aim, recipe by recipe as written, one table an audience."""
+    """Show percent of the day and verdict of every aim, recipe by recipe as written, one table an audience.
+
+    Parameters
+    ----------
+    programme : Programme
+
+    Returns
+    -------
+    HTML
+        Tables, aims × recipes: amount of a serving [unit in the cell], percent of the day [%] and the sign of the
+        verdict; last the variant that meets most aims. Below each, the cautions of the audience.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> programme = st.judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])
+    >>> re.findall("<th>(Calcium.*?)</th>", aims_shown(programme).data)[1]
+    'Calcium, at least 400 mg (women 51 to 70)'
+    """
     tables = []
     for audience, title in programme.audiences.items():
         rows = programme.targets[
@@ -127,7 +179,25 @@ def aims_shown(programme: Programme) -> HTML:
 
 
 def claims_met_shown(programme: Programme) -> HTML:
-    """Show which claims each recipe may carry in some variant, and which front-of-package symbols it needs."""
+    """Show which claims each recipe may carry in some variant, and which front-of-package symbols it needs.
+
+    Parameters
+    ----------
+    programme : Programme
+
+    Returns
+    -------
+    HTML
+        Table: recipe, claim, verdict as written, by how many variants it is surely met. A sentence on the symbols.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> programme = st.judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])
+    >>> re.findall("<td>(.*?)</td>", claims_met_shown(programme).data)[:3]
+    ['low sodium', 'not met', '6 of 12']
+    """
     claims = programme.claims.assign(recipe=programme.claims["recipe"].map(programme.recipes))
     read = pd.DataFrame(
         {
@@ -160,6 +230,20 @@ def links_shown(programme: Programme, runs: str = "") -> HTML:
     Returns
     -------
     HTML
+        Table, audiences × recipes: a link, or that there is no report of its own.
+
+    Raises
+    ------
+    InputError
+        If the runs file is not there or is no YAML, with the place in it.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> programme = st.judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])
+    >>> re.findall('href="(.*?)"', links_shown(programme).data)
+    ['../oat_pancakes_blood_pressure/index.html']
     """
     found, _ = read_yaml(find_file(runs, ".", ".yaml") if runs else DATA / "runs.yaml")
     links: dict[tuple[str, str], str] = {}
@@ -181,7 +265,25 @@ def links_shown(programme: Programme, runs: str = "") -> HTML:
 
 
 def days_shown(programme: Programme) -> HTML:
-    """Show what each planned day adds up to against what its person should get, and must not pass."""
+    """Show what each planned day adds up to against what its person should get, and must not pass.
+
+    Parameters
+    ----------
+    programme : Programme
+
+    Returns
+    -------
+    HTML
+        A table for each day: component; amount in the day, at least and at most [unit in the cell], with the verdicts.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> programme = st.judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])
+    >>> re.search("<caption>(.*?):", days_shown(programme).data)[1]
+    'A day with the barley pot, for one of the women 51 to 70'
+    """
     tables = []
     for (_, title, group), rows in programme.days.groupby(["day", "title", "group"], sort=False):
         cells: dict[str, dict[str, str]] = {}
@@ -215,6 +317,15 @@ def save_programme(programme: Programme, output: str) -> list[str]:
     -------
     list of str
         Names of the files written. Numbers are not rounded; an empty cell is a missing value.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import swaptable as st
+    >>> programme = st.judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     save_programme(programme, folder)
+    ['claims.csv', 'days.csv', 'scores.csv', 'symbols.csv', 'targets.csv']
     """
     audience = f"{len(programme.audiences)} audiences"
     summary = {"title": TITLE, "headline": programme_finding(programme)[0], "audience": audience, "chart": "programme"}

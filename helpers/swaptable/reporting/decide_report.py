@@ -46,7 +46,25 @@ LIGHT = "#d0d0d0"
 
 
 def decision_shown(decision: Decision) -> HTML:
-    """Show the decision in a sentence, for whom it is, and what a teacher must not leave out."""
+    """Show the decision in a sentence, for whom it is, and what a teacher must not leave out.
+
+    Parameters
+    ----------
+    decision : Decision
+
+    Returns
+    -------
+    HTML
+        Heading, the decision, what was wanted, the cautions of the audience.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> re.search("<strong>(.*?) that", decision_shown(decision).data)[1]
+    'Sweet potato + water + no salt has the highest nutrient density of the 5 of 18 variants'
+    """
     wanted = "; ".join(want.text for want in decision.wants) or "nothing"
     audience = decision.audience
     return HTML(
@@ -59,7 +77,26 @@ def decision_shown(decision: Decision) -> HTML:
 
 
 def ranking_shown(decision: Decision) -> HTML:
-    """Show the first variants in their order, with what was wanted, how sure the order is, and the cautions to read."""
+    """Show the first variants in their order, with what was wanted, how sure the order is, and the cautions to read.
+
+    Parameters
+    ----------
+    decision : Decision
+
+    Returns
+    -------
+    HTML
+        Table of variants: wants, every measure [unit and basis in the head], 90 % interval of the objective, how
+        probably it is the best and keeps all wants [%], whether it is on the frontier, concerns of the class.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> re.findall("<th>([a-z].*?)</th>", ranking_shown(decision).data)[:2]
+    ['sweet potato + water + no salt', 'water + no salt']
+    """
     table = decision.ranking.head(MOST_ROWS)
     shown = pd.DataFrame(index=pd.Index(table["variant"]))
     shown["Wanted"] = table["wants"].to_numpy()
@@ -84,7 +121,26 @@ def ranking_shown(decision: Decision) -> HTML:
 
 
 def wants_shown(decision: Decision) -> HTML:
-    """Show every want: how many variants meet it, which comes nearest, and whether it binds."""
+    """Show every want: how many variants meet it, which comes nearest, and whether it binds.
+
+    Parameters
+    ----------
+    decision : Decision
+
+    Returns
+    -------
+    HTML
+        Table of wants: by how many variants it is met, not met or cannot be told [-]; the nearest variant and its
+        amount [unit in the cell]; what could be chosen without it.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> re.findall("<t[hd]>(.*?)</t[hd]>", wants_shown(decision).data)[9:13]
+    ['sodium &lt;= 300 mg', '5', '1', '12']
+    """
     table = decision.binding
     if table.empty:
         return HTML("<p>Nothing was wanted: every variant may be chosen.</p>")
@@ -136,6 +192,23 @@ def plot_choices(decision: Decision, explained: Explained) -> Chart:
     """Draw what each option changes on average, and which two do more, or less, together than alone.
 
     Answers: which choice matters, and does it depend on the others?
+
+    Parameters
+    ----------
+    decision : Decision
+    explained : Explained
+
+    Returns
+    -------
+    Chart
+        x: change in the objective [its unit and basis] with 90 % intervals; y: options, then pairs of options.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> plot_choices(decision, st.explain(decision)).title.partition(":")[0]
+    'Sweet potato instead of potato changes nutrient density most'
     """
     effects = rows_of(explained.effects, decision.objective).dropna(subset="effect")
     effects = effects.reindex(effects["effect"].abs().sort_values(ascending=False).index).head(MOST_BARS)
@@ -204,6 +277,27 @@ def plot_shares(decision: Decision, explained: Explained) -> Chart:
     """Draw the way from the recipe as written to the variant, swap by swap and ingredient by ingredient.
 
     Answers: which swap, and which ingredient, makes the difference?
+
+    Parameters
+    ----------
+    decision : Decision
+    explained : Explained
+
+    Returns
+    -------
+    Chart
+        x: the objective [its unit and basis]; y: swaps, then ingredients, between as written and the variant.
+
+    References
+    ----------
+    Shapley 1953, A value for n-person games.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> plot_shares(decision, st.explain(decision)).title  # doctest: +ELLIPSIS
+    'Sweet potato makes +... of the +... by which sweet potato + water + no salt changes nutrient density'
     """
     known = decision.measured[decision.objective]
     place = decision.amounts.grid.labels.index(explained.label)
@@ -253,6 +347,22 @@ def plot_best(decision: Decision) -> Chart:
     """Draw how probably each variant is the best, and among the best three.
 
     Answers: how robust is the ranking?
+
+    Parameters
+    ----------
+    decision : Decision
+
+    Returns
+    -------
+    Chart
+        x: probability [%]; y: variants.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> plot_best(decision).title.partition(":")[0]
+    'Sweet potato + water + no salt surely has the highest nutrient density'
     """
     table = decision.ranking.dropna(subset="probability_best").sort_values(
         "probability_best", ascending=False, kind="stable"
@@ -287,6 +397,23 @@ def plot_wrongs(decision: Decision, doubts: Doubts) -> Chart:
     """Draw what one wrong weight or match would change in the variant ranked first.
 
     Answers: which number must be checked before teaching?
+
+    Parameters
+    ----------
+    decision : Decision
+    doubts : Doubts
+
+    Returns
+    -------
+    Chart
+        A panel for each measure. x: change [its unit and basis]; y: what may be wrong.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> plot_wrongs(decision, st.find_doubts(decision)).title.partition(";")[0]
+    'No single wrong weight or match changes the answer'
     """
     table = doubts.wrongs[doubts.wrongs["kind"].isin(["weight", "match"])]
     measures = list(dict.fromkeys(zip(table["measure"], table["unit"], table["basis"], strict=True)))
@@ -335,6 +462,23 @@ def plot_bases(decision: Decision, doubts: Doubts) -> Chart:
     """Draw rank and verdict of the first variants on every basis as a table in shades.
 
     Answers: does the answer depend on what is called equal?
+
+    Parameters
+    ----------
+    decision : Decision
+    doubts : Doubts
+
+    Returns
+    -------
+    Chart
+        Table in shades, variants × bases: rank [-], and whether all wants are met.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> plot_bases(decision, st.find_doubts(decision)).title
+    'Sweet potato + water + no salt comes first on every basis; no verdict changes'
     """
     table = doubts.bases
     labels = list(decision.ranking["variant"].head(MOST_ROWS))
@@ -372,6 +516,15 @@ def save_decision(decision: Decision, explained: Explained, doubts: Doubts, outp
     -------
     list of str
         Names of the files written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import swaptable as st
+    >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     save_decision(decision, st.explain(decision), st.find_doubts(decision), folder)[4:]
+    ['ranking.csv', 'swap_shares.csv', 'verdicts.csv', 'wants.csv', 'wrongs.csv']
     """
     tables = {
         "ranking": decision.ranking,

@@ -40,7 +40,7 @@ __all__ = [
     "plot_effects",
 ]
 
-BLUE, ORANGE, GREEN, GREY = "#0072B2", "#D55E00", "#009E73", "#6b6b6b"
+BLUE, ORANGE, GREY = "#0072B2", "#D55E00", "#6b6b6b"
 WIDTH = 10.0
 MOST_UPRIGHT = 8  # labels over the columns of a table of cells, before they lean
 Z90 = Z[0.90]
@@ -153,6 +153,25 @@ def plot_density(study: Study) -> Chart:
     """Draw sodium per serving against nutrient density, with the frontier.
 
     Answers: which variants give the most nutrients for the least sodium?
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Chart
+        x: sodium [mg per serving]; y: nutrient-rich foods index 9.3 [per 100 kcal]; both with 90 % intervals.
+
+    References
+    ----------
+    Fulgoni, Keast & Drewnowski 2009, J Nutr 139:1549.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> plot_density(st.study_recipe("barley_pot", "blood_pressure")).title  # doctest: +ELLIPSIS
+    'Water + no salt saves ... mg of sodium a serving and raises nutrient density'
     """
     table = study.variants.dropna(subset=["sodium_mg_per_serving", NRF])
     figure, (axes, key) = new_figure(6.2, 2, width_ratios=[2.3, 1])
@@ -226,6 +245,22 @@ def plot_differences(study: Study) -> Chart:
     """Draw the difference of every variant from the recipe as written.
 
     Answers: what do I gain and lose with each swap?
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Chart
+        A panel for each of the first four components. x: difference [its unit per the basis of the study] with 90 %
+        interval; y: variants.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> plot_differences(st.study_recipe("barley_pot", "blood_pressure")).title  # doctest: +ELLIPSIS
+    'Real differences from the recipe as written: sodium ... mg; potassium ... mg'
     """
     shown = [label for label in study.shown() if label != study.variants.index[0]]
     components = study.components[:4]
@@ -284,6 +319,21 @@ def plot_daily_values(study: Study) -> Chart:
     """Draw the percent daily value of each compared component as a table in shades.
 
     Answers: how much of the day does a serving give, and what is a little or a lot?
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Chart
+        Table in shades, variants × components: percent of the regime's daily value in one serving [%].
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> plot_daily_values(st.study_recipe("oat_pancakes", "blood_pressure")).title
+    'A serving as written, by the daily values of the United States — high: calcium'
     """
     table, whole = study.percent_daily_value.loc[study.shown()], study.percent_is_whole.loc[study.shown()]
     figure, (axes,) = new_figure(2.2 + 0.34 * len(table))
@@ -309,6 +359,21 @@ def plot_contributions(study: Study) -> Chart:
     """Draw what each ingredient brings to sodium, as written and in the variant with the least.
 
     Answers: where does the salt come from?
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Chart
+        x: sodium [mg per the basis of the study]; y: ingredients.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> plot_contributions(st.study_recipe("barley_pot", "blood_pressure")).title.partition(":")[0]
+    'Most of the sodium as written comes from the liquid'
     """
     least = study.variants["sodium_mg_per_serving"].idxmin()
     labels = list(dict.fromkeys([study.variants.index[0], least]))
@@ -343,6 +408,22 @@ def plot_effects(study: Study) -> Chart:
     """Draw what each option changes on average over the other choices, with its range.
 
     Answers: which choice is worth teaching?
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Chart
+        x: change in sodium [mg per the basis of the study], then in the nutrient-rich foods index 9.3 [per 100 kcal];
+        y: options.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> plot_effects(st.study_recipe("barley_pot", "blood_pressure")).title  # doctest: +ELLIPSIS
+    'The choice that moves sodium most: water instead of stock, −... mg per serving on average'
     """
     measures = {"NA": f"Sodium [mg per {study.basis}]", NRF: "Index 9.3 [per 100 kcal]"}
     effects = study.effects[study.effects["measure"] == "NA"]

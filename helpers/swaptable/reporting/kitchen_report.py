@@ -65,6 +65,21 @@ def plot_confidence(matched: MatchedRecipe) -> Chart:
     """Draw how sure the food of every line is, with a question mark where something must be decided.
 
     Answers: which lines must I look at?
+
+    Parameters
+    ----------
+    matched : MatchedRecipe
+
+    Returns
+    -------
+    Chart
+        x: how sure the food is [0 to 1]; y: lines of the recipe.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> plot_confidence(st.match_words("oat_pancakes")).title.partition(";")[0]
+    '6 of 8 lines matched without a question'
     """
     lines = matched.lines
     figure, (axes,) = new_figure(1.9 + 0.42 * len(lines))
@@ -98,7 +113,24 @@ def plot_confidence(matched: MatchedRecipe) -> Chart:
 
 
 def words_shown(matched: MatchedRecipe) -> HTML:
-    """Show the recipe as it was written, and how well it was understood."""
+    """Show the recipe as it was written, and how well it was understood.
+
+    Parameters
+    ----------
+    matched : MatchedRecipe
+
+    Returns
+    -------
+    HTML
+        Title, main result, servings, lines and steps.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> re.findall("<li>(.*?)</li>", words_shown(st.match_words("oat_pancakes")).data)[0]
+    '2 cups rolled oats'
+    """
     recipe = matched.recipe
     servings = f"{recipe.servings:g} servings" if recipe.servings else "The text does not say how many servings"
     steps = "".join(f"<li>{html.escape(step)}</li>" for step in recipe.method)
@@ -109,7 +141,25 @@ def words_shown(matched: MatchedRecipe) -> HTML:
 
 
 def matches_shown(matched: MatchedRecipe) -> HTML:
-    """Show what every line was matched with, and the other foods that may be meant."""
+    """Show what every line was matched with, and the other foods that may be meant.
+
+    Parameters
+    ----------
+    matched : MatchedRecipe
+
+    Returns
+    -------
+    HTML
+        Table of lines: food, confidence [0 to 1], amount, weight [g], cooking that is proposed, question, other foods.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = matches_shown(st.match_words("oat_pancakes"))
+    >>> re.findall("<td>(Blueberries.*?)</td>", shown.data)
+    ['Blueberries, raw (sr28:09050)']
+    """
     table = matches_table(matched)
     cooking = (table["cook"] + ", liquid " + table["liquid"]).where(table["liquid"] != "", table["cook"])
     grams = [f"{amount_text(weight)} g" if pd.notna(weight) else "not known" for weight in table["grams"]]
@@ -132,7 +182,23 @@ def matches_shown(matched: MatchedRecipe) -> HTML:
 
 
 def questions_shown(matched: MatchedRecipe) -> HTML:
-    """Show what must be decided or looked at."""
+    """Show what must be decided or looked at.
+
+    Parameters
+    ----------
+    matched : MatchedRecipe
+
+    Returns
+    -------
+    HTML
+        A list, or that there are no questions.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> "2 teaspoons baking powder" in questions_shown(st.match_words("oat_pancakes")).data
+    True
+    """
     questions = list(matched.questions)
     return HTML(bullets(questions) if questions else "<p>No questions; look at every line all the same.</p>")
 
@@ -151,6 +217,27 @@ def serving_shown(matched: MatchedRecipe, audience: str | Path, regime: str = "U
         File, or the name of one in ``data/audiences/``.
     regime : str, optional
         ``"US"`` or ``"CA"``.
+
+    Returns
+    -------
+    HTML
+        Sentences on sodium and nutrient density, and a table: component, in a serving [unit in the cell], 90 %
+        interval, and whether the amount is complete or a lower bound.
+
+    Raises
+    ------
+    InputError
+        If there is no such audience, or its file is wrong, with the place in it.
+    SwaptableError
+        If there is no such regime.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = serving_shown(st.match_words("oat_pancakes"), "blood_pressure")
+    >>> re.search("<caption>(.*?)</caption>", shown.data)[1]
+    'One serving as matched: sodium, and what matters for Adults who watch their blood pressure'
     """
     serving = _serving(matched, audience, regime)
     if isinstance(serving, str):
@@ -191,6 +278,23 @@ def save_matches(matched: MatchedRecipe, audience: str | Path, output: str, regi
     -------
     list of str
         Names of the tables written. Numbers are not rounded; an empty cell is a missing value.
+
+    Raises
+    ------
+    InputError
+        If there is no such audience, or its file is wrong, with the place in it.
+    SwaptableError
+        If there is no such regime.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import swaptable as st
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     names = save_matches(st.match_words("oat_pancakes"), "blood_pressure", folder)
+    ...     recipe = (pathlib.Path(folder) / "recipe.yaml").exists()
+    >>> names, recipe
+    (['matches.csv', 'questions.csv', 'serving.csv'], True)
     """
     if not output:
         return []

@@ -129,6 +129,14 @@ def match_words(words: str | Path, release: str | Path = "current") -> MatchedRe
     ------
     InputError
         If there is no such file or release, or the text is no single recipe.
+
+    Examples
+    --------
+    >>> matched = match_words("oat_pancakes")
+    >>> matched.lines[7].words, matched.lines[7].hit.description
+    ('1 cup blueberries', 'Blueberries, raw')
+    >>> len(matched.questions) > 0  # such as which baking powder
+    True
     """
     return match_recipe(read_kitchen_file(find_file(words, "recipes/words", ".txt")), open_release(release))
 

@@ -43,7 +43,28 @@ _MARKS = {
 
 
 def method_shown(study: MethodStudy) -> HTML:
-    """Show what was tested, and the main result."""
+    """Show what was tested, and the main result.
+
+    Parameters
+    ----------
+    study : MethodStudy
+
+    Returns
+    -------
+    HTML
+        Heading and sentences: numbers of values and families, errors [% of the measured cooked value].
+
+    Examples
+    --------
+    >>> import re
+    >>> import pandas as pd
+    >>> from swaptable.retention.method_study import METHODS, MethodStudy
+    >>> columns = {f"{method}_median_percent": 8.0 for method in METHODS} | {"coverage_90_percent": 90.0}
+    >>> table = pd.DataFrame(columns | {"n_values": 40, "n_families": 9}, index=["all"])  # invented
+    >>> shown = method_shown(MethodStudy(table, table, table, table, table, source_line="Invented."))
+    >>> re.search("<p>(40 .*?),", shown.data)[1]
+    '40 cooked values of 9 food families'
+    """
     row = study.overall.iloc[0]
     return HTML(
         f"<h1>{TITLE}</h1><p><strong>{html.escape(study.headline)}</strong></p>"
@@ -66,6 +87,18 @@ def save_method(study: MethodStudy, output: str) -> list[str]:
     -------
     list of str
         Names of the files written. Numbers are not rounded; an empty cell is a missing value.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import pandas as pd
+    >>> from swaptable.retention.method_study import METHODS, MethodStudy
+    >>> columns = {f"{method}_median_percent": 8.0 for method in METHODS} | {"coverage_90_percent": 90.0}
+    >>> table = pd.DataFrame(columns | {"n_values": 40, "n_families": 9}, index=["all"])  # invented
+    >>> study = MethodStudy(table, table, table, table, table, source_line="Invented.")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     save_method(study, folder)
+    ['by_component.csv', 'by_group.csv', 'by_group_and_component.csv', 'factors.csv', 'overall.csv']
     """
     summary = {"title": TITLE, "headline": study.headline, "audience": "Researchers", "chart": "error_by_group"}
     return write_tables(study.tables(), summary, output)
@@ -124,6 +157,25 @@ def plot_error_by_group(study: MethodStudy) -> Chart:
     """Draw the median error of four ways of computing a cooked value, by food group.
 
     Answers: for which foods can I trust a computed cooked value?
+
+    Parameters
+    ----------
+    study : MethodStudy
+
+    Returns
+    -------
+    Chart
+        x: median absolute error of the cooked value per 100 g [%], logarithmic; y: food groups with numbers of values.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from swaptable.retention.method_study import COMPARED, MethodStudy
+    >>> columns = dict(zip([f"{method}_median_percent" for method in COMPARED], [30.0, 20.0, 11.0, 9.0]))
+    >>> table = pd.DataFrame(columns | {"n_values": 40, "n_families": 9}, index=["fruit"])  # invented
+    >>> study = MethodStudy(table, table, table, table, table, source_line="Invented.")
+    >>> plot_error_by_group(study).title.partition(" and ")[0]
+    'Estimated factors come closer than published ones in 1 of 1 food groups'
     """
     table = study.by_group.sort_values("estimated_median_percent")
     figure, (axes,) = new_figure(2.6 + 0.5 * len(table))
@@ -148,6 +200,25 @@ def plot_error_by_component(study: MethodStudy) -> Chart:
     """Draw the median error of published and estimated factors, by component.
 
     Answers: which nutrients does the evidence help, and which stay uncertain?
+
+    Parameters
+    ----------
+    study : MethodStudy
+
+    Returns
+    -------
+    Chart
+        x: median absolute error of the cooked value per 100 g [%]; y: components with at least 20 values.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from swaptable.retention.method_study import MethodStudy
+    >>> columns = {"published_median_percent": 20.0, "estimated_median_percent": 15.0}
+    >>> table = pd.DataFrame(columns | {"n_values": 40, "n_families": 9}, index=["VITC"])  # invented
+    >>> study = MethodStudy(table, table, table, table, table, source_line="Invented.")
+    >>> plot_error_by_component(study).title.partition(";")[0]
+    'Vitamin C gains most from the evidence, from 20 to 15 % median error'
     """
     table = study.by_component[study.by_component["n_values"] >= FEWEST_VALUES]
     table = (study.by_component if table.empty else table).rename(index=component_label)
@@ -172,6 +243,25 @@ def plot_within_20(study: MethodStudy) -> Chart:
     """Draw the share of values within 20 percent of the measured one, by food group.
 
     Answers: how often is a computed value good enough for a label-like tolerance?
+
+    Parameters
+    ----------
+    study : MethodStudy
+
+    Returns
+    -------
+    Chart
+        x: values within 20 % of the measured cooked value [% of values]; y: all foods, then food groups.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from swaptable.retention.method_study import MethodStudy
+    >>> columns = {"published_within_20_percent": 75.0, "estimated_within_20_percent": 80.0}
+    >>> table = pd.DataFrame(columns | {"n_values": 40, "n_families": 9}, index=["fruit"])  # invented
+    >>> study = MethodStudy(table, table, table, table, table, source_line="Invented.")
+    >>> plot_within_20(study).title.partition(" are")[0]
+    '80 of 100 values computed with estimated factors'
     """
     table = pd.concat([study.overall.rename(index={"all": "all foods"}), study.by_group])
     columns = ("published_within_20_percent", "estimated_within_20_percent")
@@ -201,6 +291,25 @@ def plot_coverage(study: MethodStudy) -> Chart:
     """Draw how many measured values the stated intervals held, by food group.
 
     Answers: can I believe the intervals?
+
+    Parameters
+    ----------
+    study : MethodStudy
+
+    Returns
+    -------
+    Chart
+        x: measured values inside the 80 % and the 90 % interval for a single food [% of values]; y: food groups.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from swaptable.retention.method_study import MethodStudy
+    >>> columns = {"coverage_80_percent": 62.0, "coverage_90_percent": 88.0}
+    >>> table = pd.DataFrame(columns | {"n_values": 40, "n_families": 9}, index=["fruit"])  # invented
+    >>> study = MethodStudy(table, table, table, table, table, source_line="Invented.")
+    >>> plot_coverage(study).title.partition("; ")[2]
+    'off by more than 10 points: fruit'
     """
     table, levels = study.by_group, {"coverage_80_percent": 80, "coverage_90_percent": 90}
     figure, (axes,) = new_figure(2.4 + 0.5 * len(table))
@@ -228,6 +337,25 @@ def plot_factors(study: MethodStudy) -> Chart:
     """Draw published factors, what was measured and the estimate, for the best-measured row of three food classes.
 
     Answers: what did the evidence change?
+
+    Parameters
+    ----------
+    study : MethodStudy
+
+    Returns
+    -------
+    Chart
+        A panel for each row. x: true retention [%], the estimate with its 90 % interval; y: components.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from swaptable.retention.method_study import MethodStudy
+    >>> row = {"row": "r1", "food_class": "greens", "process": "boiled", "detail": "", "component": "VITC"}  # invented
+    >>> row |= {"published": 0.6, "measured": 0.5, "estimate": 0.55, "standard_error": 0.05}
+    >>> factors = pd.DataFrame([row | {"n_values": 40, "n_families": 9}])
+    >>> plot_factors(MethodStudy(factors, factors, factors, factors, factors, source_line="Invented.")).title
+    'Vitamin C in greens, boiled, is moved most by the evidence, from 60 to 55 % retained'
     """
     factors = study.factors[~study.factors["component"].isin(list(SAME_ANALYSIS))]
     sums = factors.groupby("row", sort=False)["n_values"].sum().sort_values(ascending=False, kind="stable")

@@ -64,6 +64,23 @@ class Picker:
         As it is now.
     offered : list of tuple of Hit
         Foods to choose from for each line; they keep their places when one is chosen.
+
+    Raises
+    ------
+    InputError
+        If there is no such audience, or its file is wrong, with the place in it.
+    SwaptableError
+        If there is no such regime.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> picker = Picker(st.match_words("oat_pancakes"), "blood_pressure")
+    >>> picker.search(7, "raspberries")
+    >>> picker.matched.lines[7].hit.description
+    'Raspberries, raw'
+    >>> picker.name
+    'oat_and_yogurt_pancakes'
     """
 
     def __init__(
@@ -173,6 +190,18 @@ def picker_shown(picker: Picker, output: str = "") -> HTML | None:
     picker : Picker
     output : str, optional
         Folder of the run, given by the runner; empty for a notebook that somebody reads.
+
+    Returns
+    -------
+    HTML or None
+        A sentence where there is no reader; else the fields are displayed and nothing is returned.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> picker = st.Picker(st.match_words("oat_pancakes"), "blood_pressure")
+    >>> picker_shown(picker, "a folder of the runner").data
+    '<p>To choose other foods, open this notebook by hand: the fields for that stand here.</p>'
     """
     if output:
         return HTML("<p>To choose other foods, open this notebook by hand: the fields for that stand here.</p>")

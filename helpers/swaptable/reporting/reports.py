@@ -59,6 +59,18 @@ def chart_shown(chart: Chart, output: str = "") -> HTML:
     -------
     HTML
         A figure whose picture has an alternative text.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import swaptable as st
+    >>> chart = st.plot_timeline(st.plan_class("oat_pancakes", people=12))
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     shown = chart_shown(chart, folder)
+    ...     sorted(path.name for path in pathlib.Path(folder, "figures").iterdir())
+    ['timeline.png', 'timeline.svg', 'timeline.txt']
+    >>> shown.data[:48]
+    '<figure><img alt="The method tells 10 minutes; 2'
     """
     png = _bytes(chart.figure, "png")
     if output:
@@ -98,6 +110,14 @@ def table_shown(table: pd.DataFrame, caption: str, digits: int = 3, text: Sequen
     Returns
     -------
     HTML
+
+    Examples
+    --------
+    >>> import re
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({"Sodium [mg]": [412.34, float("nan")]}, index=["soup", "stew"])  # invented
+    >>> re.findall("<td>(.*?)</td>", table_shown(table, "Sodium per serving").data)
+    ['412', 'not known']
     """
 
     def cell(value: object) -> str:
@@ -121,7 +141,25 @@ def table_shown(table: pd.DataFrame, caption: str, digits: int = 3, text: Sequen
 
 
 def summary_shown(study: Study) -> HTML:
-    """Show what the study is about, its main result and what is not known."""
+    """Show what the study is about, its main result and what is not known.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    HTML
+        Heading and sentences: sodium [mg a serving], for whom, how the weight as eaten was found, gaps, notes.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> shown = summary_shown(st.study_recipe("oat_pancakes", "blood_pressure"))
+    >>> re.search("<p>(4 servings.*?)[.]", shown.data)[1]
+    '4 servings, 12 variants'
+    """
     recipe = study.amounts.recipe
     return HTML(
         f"<h1>{html.escape(study.title)}</h1><p><strong>{html.escape(headline(study))}</strong></p>"

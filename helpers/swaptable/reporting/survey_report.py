@@ -159,6 +159,23 @@ def plot_swap_spread(study: SwapStudy) -> Chart:
     """Draw what each swap does across the recipes that it concerns.
 
     Answers: what would this swap do in most kitchens?
+
+    Parameters
+    ----------
+    study : SwapStudy
+
+    Returns
+    -------
+    Chart
+        A panel for each measure. x: difference from the recipe as written [unit of the measure per its basis]; y:
+        swaps.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> study = st.study_swaps("data/recipes/barley_pot.yaml", rules=["stock to water"], components=["NA"])
+    >>> plot_swap_spread(study).title
+    'Stock to water surely lowers sodium in 1 of 1 recipe whose values are known'
     """
     figure, panels = new_figure(2.6 + 1.0 * len(study.swaps), len(study.measures), sharey=True)
     beyond = 0
@@ -187,6 +204,24 @@ def plot_swap_recipes(study: SwapStudy, measure: str = "NA") -> Chart:
     """Draw the difference of every recipe with its interval, in order, one panel a swap.
 
     Answers: how sure is it in a single recipe?
+
+    Parameters
+    ----------
+    study : SwapStudy
+    measure : str, optional
+        One of ``study.measures``: an INFOODS tag, or ``"nutrient density"``.
+
+    Returns
+    -------
+    Chart
+        x: difference from the recipe as written [unit of the measure per its basis] with 90 % interval; y: recipes.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> study = st.study_swaps("data/recipes/barley_pot.yaml", rules=["stock to water"], components=["NA"])
+    >>> plot_swap_recipes(study).title
+    'Recipes in which sodium is surely lower after the swap: stock to water 1 of 1'
     """
     figure, panels = new_figure(5.0, len(study.swaps))
     beyond = 0
@@ -211,7 +246,25 @@ def plot_swap_recipes(study: SwapStudy, measure: str = "NA") -> Chart:
 
 
 def collection_swaps_shown(study: SwapStudy) -> HTML:
-    """Show what was studied, and the main result."""
+    """Show what was studied, and the main result.
+
+    Parameters
+    ----------
+    study : SwapStudy
+
+    Returns
+    -------
+    HTML
+        Heading and sentences.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> study = st.study_swaps("data/recipes/barley_pot.yaml", rules=["stock to water"], components=["NA"])
+    >>> re.search("<strong>(.*?)</strong>", collection_swaps_shown(study).data)[1]
+    'Stock to water surely lowers sodium in 1 of 1 recipe whose values are known.'
+    """
     return HTML(
         f"<h1>{html.escape(study.title)}</h1><p><strong>{html.escape(spread_finding(study)[0])}.</strong></p>"
         "<p>Per 100 g as eaten. A swap puts the same raw edible weight of the other food, or the published retention "
@@ -222,7 +275,26 @@ def collection_swaps_shown(study: SwapStudy) -> HTML:
 
 
 def swap_summary_shown(study: SwapStudy) -> HTML:
-    """Show for each swap and measure how recipes differ, and in how many of them surely."""
+    """Show for each swap and measure how recipes differ, and in how many of them surely.
+
+    Parameters
+    ----------
+    study : SwapStudy
+
+    Returns
+    -------
+    HTML
+        Table, swaps × measures: unit, numbers of recipes [-], quartiles, median and mean of the difference [that unit
+        per 100 g as eaten; the index per 100 kcal], 90 % interval of the mean, in how many it is sure.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> study = st.study_swaps("data/recipes/barley_pot.yaml", rules=["stock to water"], components=["NA"])
+    >>> re.findall("<td.*?>(.*?)</td>", swap_summary_shown(study).data)[:3]
+    ['Sodium', 'mg', '1']
+    """
     table = study.summary.assign(measure=[measure_label(measure) for measure in study.summary["measure"]])
     units = study.differences.drop_duplicates("measure").set_index("measure")["unit"].to_dict()
     table["unit"] = [units.get(measure, "") for measure in study.summary["measure"]]
@@ -259,7 +331,25 @@ def _coverage(study: SwapStudy) -> pd.DataFrame:
 
 
 def coverage_shown(study: SwapStudy) -> HTML:
-    """Show how many recipes were computed, and why the others were not."""
+    """Show how many recipes were computed, and why the others were not.
+
+    Parameters
+    ----------
+    study : SwapStudy
+
+    Returns
+    -------
+    HTML
+        Table of numbers of recipes [-], and a list of reasons.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> study = st.study_swaps("data/recipes/barley_pot.yaml", rules=["stock to water"], components=["NA"])
+    >>> re.findall("<t[hd]>(.*?)</t[hd]>", coverage_shown(study).data)[-2:]
+    ['not computed', '0']
+    """
     table = table_shown(_coverage(study).set_index("status"), "Recipes of the collection").data
     reasons = study.not_computed["reason"].value_counts()
     items = "".join(f"<li>{count:,}: {html.escape(str(reason))}</li>" for reason, count in reasons.head(10).items())
@@ -280,6 +370,15 @@ def save_swap_study(study: SwapStudy, charts: Sequence[Chart], output: str) -> l
     -------
     list of str
         Names of the tables written. Numbers are not rounded; an empty cell is a missing value.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import swaptable as st
+    >>> study = st.study_swaps("data/recipes/barley_pot.yaml", rules=["stock to water"], components=["NA"])
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     save_swap_study(study, [], folder)
+    ['coverage.csv', 'swap_differences.csv', 'swap_summary.csv']
     """
     tables = {"swap_summary": study.summary, "swap_differences": study.differences, "coverage": _coverage(study)}
     lists = {"not_computed": study.not_computed, "unmapped": study.unmapped}

@@ -68,7 +68,26 @@ def _finding(swaps: Swaps) -> str:
 
 
 def swaps_shown(swaps: Swaps) -> HTML:
-    """Show what was looked for, what was found and the swaps with reason, trade-off and what they bring."""
+    """Show what was looked for, what was found and the swaps with reason, trade-off and what they bring.
+
+    Parameters
+    ----------
+    swaps : Swaps
+
+    Returns
+    -------
+    HTML
+        Sentences, and a table of swaps: why, trade-off, difference in sodium [mg per serving; in brackets if it may be
+        none], cautions and allergens, cooking, and with prices the cost [currency in the head].
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> swaps = st.find_swaps("oat_pancakes", "yogurt", "blood_pressure", most=2)
+    >>> re.search("([0-9]+ fit the recipe)", swaps_shown(swaps).data)[1]
+    '7 fit the recipe'
+    """
     about = (
         f"<h1>A swap for {html.escape(_old(swaps))} in {html.escape(swaps.recipe.title)}</h1>"
         f"<p><strong>{html.escape(_finding(swaps))}.</strong></p>"
@@ -114,7 +133,24 @@ def _brings(row: pd.Series) -> str:
 
 
 def swap_cautions_shown(swaps: Swaps) -> HTML:
-    """Show the cautions that the swaps bring to the class, each with its message."""
+    """Show the cautions that the swaps bring to the class, each with its message.
+
+    Parameters
+    ----------
+    swaps : Swaps
+
+    Returns
+    -------
+    HTML
+        Table: swap, concern, message, source; or that no swap brings any.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> swaps = st.find_swaps("oat_pancakes", "yogurt", "blood_pressure", most=2)
+    >>> swap_cautions_shown(swaps).data
+    '<p>No swap brings a caution that the recipe as written does not have.</p>'
+    """
     if swaps.cautions.empty:
         return HTML("<p>No swap brings a caution that the recipe as written does not have.</p>")
     table = swaps.cautions.set_index("option")[["concern", "message", "source"]]
@@ -122,7 +158,25 @@ def swap_cautions_shown(swaps: Swaps) -> HTML:
 
 
 def paste_shown(swaps: Swaps) -> HTML:
-    """Show the line of each swap that makes it an option of the recipe file."""
+    """Show the line of each swap that makes it an option of the recipe file.
+
+    Parameters
+    ----------
+    swaps : Swaps
+
+    Returns
+    -------
+    HTML
+        Where to paste, and the lines.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> swaps = st.find_swaps("oat_pancakes", "yogurt", "blood_pressure", most=2)
+    >>> re.search("Paste under <code>(.*?)</code>", paste_shown(swaps).data)[1]
+    'choices → yogurt'
+    """
     lines = "\n".join(html.escape(line) for line in swaps.table["yaml"])
     return HTML(f"<p>Paste under <code>{html.escape(swaps.paste_under)}</code>:</p><pre>{lines}</pre>")
 
@@ -152,6 +206,22 @@ def plot_swaps(swaps: Swaps) -> Chart:
     """Draw what each swap changes in sodium and in what the audience watches, with its interval.
 
     Answers: which food in its place, and at what price in other nutrients?
+
+    Parameters
+    ----------
+    swaps : Swaps
+
+    Returns
+    -------
+    Chart
+        A panel for each of at most four components. x: difference [its unit per serving] with 90 % interval; y: swaps.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> swaps = st.find_swaps("oat_pancakes", "yogurt", "blood_pressure", most=2)
+    >>> plot_swaps(swaps).title.partition(" does most")[0]
+    'Of 7 foods that fit, yogurt, plain, skim milk, 13 grams protein per 8 ounce'
     """
     roles = swaps.effects[swaps.effects["role"] != ""]["component"]
     components = list(dict.fromkeys([_SODIUM, *roles]))[:MOST_PANELS]
@@ -187,7 +257,26 @@ def plot_swaps(swaps: Swaps) -> Chart:
 
 
 def amounts_shown(plan: Plan) -> HTML:
-    """Show the amounts that were found, what each target comes to, and what decides."""
+    """Show the amounts that were found, what each target comes to, and what decides.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    HTML
+        Sentences; table of ingredients: now, adjusted and bounds [g in the batch], change [%]; table of targets: limit,
+        now and adjusted [its unit per its basis], verdict; the option to paste into the recipe file.
+
+    Examples
+    --------
+    >>> import re
+    >>> import swaptable as st
+    >>> plan = st.find_amounts("barley_pot", ["salt 0 to 3 g"], ["sodium <= 800 mg"])
+    >>> re.findall("<li>(.*?):", amounts_shown(plan).data)[0]
+    'All targets can be reached'
+    """
     told = "".join(f"<li>{html.escape(sentence)}</li>" for sentence in plan.sentences)
     amounts = plan.ingredients.set_index("ingredient")
     names = {
@@ -219,6 +308,22 @@ def plot_amounts(plan: Plan) -> Chart:
     """Draw each varied amount now and adjusted, within its bounds.
 
     Answers: how much of what do I change?
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    Chart
+        x: amount in the batch [% of now]; y: ingredients.
+
+    Examples
+    --------
+    >>> import swaptable as st
+    >>> plan = st.find_amounts("barley_pot", ["salt 0 to 3 g"], ["sodium <= 800 mg"])
+    >>> plot_amounts(plan).title  # doctest: +ELLIPSIS
+    'All targets can be reached: salt 3 → ... g (−65 %)'
     """
     table = plan.ingredients
     figure, (axes,) = new_figure(2.2 + 0.55 * max(len(table), 1))
@@ -258,6 +363,16 @@ def save_swaps(swaps: Swaps, plan: Plan, output: str) -> list[str]:
     -------
     list of str
         Names of the files written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import swaptable as st
+    >>> swaps = st.find_swaps("oat_pancakes", "yogurt", "blood_pressure", most=2)
+    >>> plan = st.find_amounts("barley_pot", ["salt 0 to 3 g"], ["sodium <= 800 mg"])
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     save_swaps(swaps, plan, folder)
+    ['adjusted_amounts.csv', 'screened_foods.csv', 'swap_effects.csv', 'swaps.csv', 'targets_of_amounts.csv']
     """
     tables = {
         "swaps": swaps.table,

@@ -124,6 +124,15 @@ def study_method(
     ------
     SwaptableError
         If an argument is not as said here.
+
+    Examples
+    --------
+    The whole study takes minutes, so that here only a slip is shown:
+
+    >>> study = study_method()  # doctest: +SKIP
+    >>> study_method(groups=["vegetable"])  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    swaptable.basics.errors.SwaptableError: found group 'vegetable'; expected one of beef, eggs, ...
     """
     numbers = _checked(seeds, groups)
     opened = open_release(release)

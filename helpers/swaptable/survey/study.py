@@ -199,6 +199,13 @@ def study_swaps(
     ------
     SwaptableError
         If something cannot be used, or no recipe can be computed.
+
+    Examples
+    --------
+    >>> study = study_swaps("data/recipes/barley_pot.yaml", rules=["stock to water"], components=["NA"])
+    >>> row = study.summary.iloc[0]  # of sodium
+    >>> row["swap"], round(float(row["median"]), -1), int(row["surely_lower"])  # mg per 100 g as eaten
+    ('stock to water', -180.0, 1)
     """
     chosen = _chosen_rules(swaps, rules)
     job = make_job(chosen, tuple(components), _BASIS, release, factors)

@@ -351,6 +351,14 @@ def plan_class(
     ------
     InputError, SwaptableError
         If a file or parameter cannot be used.
+
+    Examples
+    --------
+    >>> plan = plan_class("oat_pancakes", people=12, pans=3)
+    >>> plan.shopping.set_index("for")["to_buy"].loc[["eggs", "berries"]].tolist()
+    ['1 dozen large', '3 boxes of 170 g']
+    >>> plan.allergens["allergen"].tolist()
+    ['gluten (not on the list)', 'eggs', 'milk', 'read the label']
     """
     checked_regime(regime)
     amounts = compute_recipe(recipe, release, factors, gaps)

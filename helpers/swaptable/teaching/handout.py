@@ -307,6 +307,12 @@ def compose_handout(
     ------
     InputError, SwaptableError
         If a file or parameter cannot be used.
+
+    Examples
+    --------
+    >>> sheet = compose_handout("oat_pancakes", "blood_pressure", language="fr")
+    >>> sheet.title.text, sheet.serves
+    ('Crêpes d’avoine au yogourt', 'Donne 4 portions')
     """
     checked_regime(regime)
     phrases = speak(language)

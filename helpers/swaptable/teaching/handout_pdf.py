@@ -192,6 +192,16 @@ def write_handout(
     ------
     InputError
         If the file is there already, is no PDF by name, or its folder is not there.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> import swaptable as st
+    >>> sheet = st.compose_handout("oat_pancakes", "blood_pressure")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     pages = write_handout(sheet, pathlib.Path(folder) / "pancakes.pdf")
+    >>> pages
+    1
     """
     target = check_target(path, force)
     pdf = render_handout(handout, paper=paper, large=large)
