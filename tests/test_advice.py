@@ -13,7 +13,7 @@ from swaptable.judging.advice import VERDICT_COLUMNS, Advice, verdict_table
 from swaptable.judging.audiences import read_audience
 from swaptable.judging.targets import find_aims
 from swaptable.judging.verdicts import Verdict
-from swaptable.reporting.advice_report import MARKS, mark, targets_finding
+from swaptable.reporting.targets_report import MARKS, mark, targets_finding
 
 
 @pytest.fixture(scope="module")

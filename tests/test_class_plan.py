@@ -11,7 +11,8 @@ from swaptable.basics.errors import SwaptableError
 from swaptable.cli import main
 from swaptable.foods.reference import aisles, purchase_units, scaling_notes
 from swaptable.judging.study import compute_recipe
-from swaptable.reporting.class_report import class_text, plot_timeline
+from swaptable.reporting.class_report import plot_timeline
+from swaptable.reporting.class_words import class_text
 from swaptable.teaching.class_plan import ClassPlan, plan_class
 from swaptable.teaching.method_times import applies, read_times
 

@@ -51,6 +51,17 @@ def test_the_map_names_every_module():
     assert sorted(order_in_the_map()) == sorted(known | {"commands"})
 
 
+@pytest.mark.parametrize("file", sorted(PACKAGE.rglob("*.py")), ids=lambda file: str(file.relative_to(PACKAGE)))
+def test_what_one_has_to_read_at_once_is_short(file):
+    """No module is longer than 400 lines, and no function than 40 without its docstring."""
+    text = file.read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= 400
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef):
+            first = node.body[1 if ast.get_docstring(node) and len(node.body) > 1 else 0]
+            assert node.end_lineno - first.lineno < 40, node.name
+
+
 @pytest.mark.parametrize("module", MODULES)
 def test_a_module_imports_only_from_above(module):
     """A module imports only from rooms above its own, and in its room only from modules above it."""

@@ -15,10 +15,9 @@ _HOMES = {
         "complements_shown",
         "indices_shown",
         "nutrition_facts_shown",
-        "plot_targets",
         "save_advice",
-        "targets_shown",
     ),
+    "reporting.targets_report": ("plot_targets", "targets_shown"),
     "reporting.cautions_report": ("cautions_shown",),
     "changes.changes_report": (
         "changes_shown",
@@ -50,19 +49,15 @@ _HOMES = {
     ),
     "deciding.contrasts": ("explain",),
     "deciding.decide": ("decide_recipe",),
+    "reporting.decide_charts": ("plot_bases", "plot_best", "plot_choices", "plot_shares", "plot_wrongs"),
     "reporting.decide_report": (
         "decision_shown",
-        "plot_bases",
-        "plot_best",
-        "plot_choices",
-        "plot_shares",
-        "plot_wrongs",
         "ranking_shown",
         "save_decision",
         "wants_shown",
     ),
     "deciding.explore": ("explore_recipe",),
-    "reporting.figures": (
+    "reporting.study_charts": (
         "plot_contributions",
         "plot_daily_values",
         "plot_density",

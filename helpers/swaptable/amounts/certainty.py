@@ -347,16 +347,14 @@ def slopes_of(
     Parameters
     ----------
     amounts : Amounts
-        Of the components that the index depends on, and no others.
-    index : callable
-        As for :func:`index_certainty`; it is asked once, over one more dimension: which component is moved.
-    value : DataArray
-        What the index is.
+        Of those that the index depends on, no others.
+    index, value : callable, DataArray
+        The index, asked once with one dimension more: which component is moved; and what it is.
 
     Returns
     -------
     dict of DataArray
-        Component → slope over the choices; 0 where there is none of it, or no index.
+        Component → slope; 0 where there is none of it, or no index.
     """
     batch = amounts.data["per_batch"]
     tags = [str(tag) for tag in batch["component"].to_numpy()]
@@ -365,9 +363,7 @@ def slopes_of(
     found = {}
     for place, tag in enumerate(tags):
         here = batch.isel(component=place, drop=True)
-        # an index may not depend on a component at all
-        change = changes.isel(moved=place) if "moved" in changes.dims else changes
-        found[tag] = (change / (here * STEP)).where(here > 0, 0.0).fillna(0.0)
+        found[tag] = (changes.isel(moved=place) / (here * STEP)).where(here > 0, 0.0).fillna(0.0)
     return found
 
 

@@ -38,7 +38,7 @@ def _add_class(commands: Commands) -> None:
 
 
 def _class(options: argparse.Namespace) -> int:
-    from swaptable.reporting.class_report import class_text
+    from swaptable.reporting.class_words import class_text
     from swaptable.teaching.class_plan import plan_class
 
     plan = plan_class(

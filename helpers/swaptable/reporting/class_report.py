@@ -9,6 +9,17 @@ import numpy as np
 import pandas as pd
 from IPython.display import HTML
 
+from swaptable.reporting.class_words import (
+    IN_PROPORTION,
+    READ_LABELS,
+    allergen_lines,
+    before_class,
+    caution_lines,
+    cost_text,
+    people_text,
+    size_text,
+    told_text,
+)
 from swaptable.reporting.figures import BLUE, GREY, STYLE, Chart, finished, new_figure, wrapped
 from swaptable.reporting.reports import ESTIMATE, bullets, table_shown, write_tables
 from swaptable.teaching.class_plan import ClassPlan
@@ -16,73 +27,12 @@ from swaptable.teaching.class_plan import ClassPlan
 __all__ = [
     "class_amounts_shown",
     "class_shown",
-    "class_text",
     "plot_timeline",
     "prep_shown",
     "save_class",
     "shopping_shown",
     "timeline_shown",
 ]
-
-NO_ALLERGEN = "No name tells of a priority allergen; that does not mean that there is none. Read every label."
-READ_LABELS = "Read every label, also for \u201cmay contain\u201d."
-IN_PROPORTION = "Amounts and computed nutrients go on in proportion; the notes tell what a cook would not take so."
-
-
-def _size(plan: ClassPlan) -> str:
-    pans = "1 pan" if plan.pans == 1 else f"{plan.pans} pans"
-    each = "1 serving" if plan.servings_each == 1 else f"{plan.servings_each:g} servings"
-    size = "the recipe's own size" if abs(plan.pan_factor - 1) < 0.005 else f"{plan.pan_factor:.3g} times the recipe"
-    return f"{_people(plan)}, {each} each, {pans}, {size} in each pan"
-
-
-def _people(plan: ClassPlan) -> str:
-    return "1 person" if plan.people == 1 else f"{plan.people} people"
-
-
-def _allergen_lines(plan: ClassPlan) -> list[str]:
-    return [
-        f"{row.allergen[:1].upper()}{row.allergen[1:]}: {row.ingredients}" for row in plan.allergens.itertuples()
-    ] or [NO_ALLERGEN]
-
-
-def _caution_lines(plan: ClassPlan) -> list[str]:
-    named = plan.cautions[plan.cautions["named"]]
-    others = list(dict.fromkeys(plan.cautions.loc[~plan.cautions["named"], "concern"]))
-    lines = [*plan.audience.cautions, *(f"{row.message} Ask {row.defer_to}." for row in named.itertuples())]
-    return lines + (
-        [f"Cautions also for: {', '.join(others)}. Ask the class, and see the recipe's report."] * bool(others)
-    )
-
-
-def _cost(plan: ClassPlan) -> str:
-    table = plan.shopping
-    if table.empty or not table["currency"].any():
-        return ""
-    used, bought = table["cost_of_what_is_used"], table["cost_of_what_is_bought"]
-    least = "at least " if bought.isna().any() else ""
-    without = f"; no price for {', '.join(table.loc[bought.isna(), 'for'])}" if least else ""
-    each = used.sum() / plan.people
-    currency = table["currency"].iloc[0]
-    return (
-        f"Cost: {least}{bought.sum():.2f} {currency} for all that is bought, {least}{used.sum():.2f} for what is used, "
-        f"{least}{each:.2f} a person{without}."
-    )
-
-
-def _told(plan: ClassPlan) -> str:
-    """Say how long the method takes as far as it tells."""
-    steps = plan.timeline[(plan.timeline["kind"] == "step") & (plan.timeline["applies"] != "no")]
-    if steps.empty:
-        return "The recipe has no method, so nothing can be timed"
-    timed = steps["least_min"].notna()
-    total = float((steps["starts_after_at_least_min"] + steps["least_min"].fillna(0)).max())
-    waits = float(steps["before_class_least_h"].astype(float).sum())
-    text = f"The method tells {total:.0f} minutes" if timed.any() else "The method tells no time"
-    if waits:
-        text += f", after at least {waits:g} hours of waiting before the class"
-    missing = int((~timed).sum())
-    return text + (f"; {missing} of {len(steps)} steps have no time, so plan for more" if missing else "")
 
 
 def class_shown(plan: ClassPlan) -> HTML:
@@ -106,11 +56,11 @@ def class_shown(plan: ClassPlan) -> HTML:
     ['Eggs: eggs (Egg, whole, raw, fresh)']
     """
     return HTML(
-        f"<h1>{html.escape(plan.recipe.title)}: {_people(plan)}</h1>"
-        f"<p><strong>Allergens by name.</strong> {READ_LABELS}</p>{bullets(_allergen_lines(plan))}"
-        f"<p>For: {html.escape(plan.audience.title)}. {html.escape(_size(plan))}. "
+        f"<h1>{html.escape(plan.recipe.title)}: {people_text(plan)}</h1>"
+        f"<p><strong>Allergens by name.</strong> {READ_LABELS}</p>{bullets(allergen_lines(plan))}"
+        f"<p>For: {html.escape(plan.audience.title)}. {html.escape(size_text(plan))}. "
         f"Variant: {html.escape(plan.label)}.</p>"
-        f"<h2>Cautions</h2>{bullets(_caution_lines(plan))}<p>{ESTIMATE}</p>"
+        f"<h2>Cautions</h2>{bullets(caution_lines(plan))}<p>{ESTIMATE}</p>"
     )
 
 
@@ -149,7 +99,7 @@ def class_amounts_shown(plan: ClassPlan) -> HTML:
     ).set_index("Ingredient")
     notes = [f"{row.ingredients}: {row.text} ({row.source})" for row in plan.scaling.itertuples()]
     notes = notes or ["Each pan holds the recipe's own size."]
-    shown = table_shown(read, f"Amounts: {_size(plan)}")
+    shown = table_shown(read, f"Amounts: {size_text(plan)}")
     return HTML(f"{shown.data}<p>{IN_PROPORTION}</p>{bullets(notes)}")
 
 
@@ -191,7 +141,7 @@ def shopping_shown(plan: ClassPlan) -> HTML:
             "not known" if np.isnan(cost) else f"{cost:.2f}" for cost in table["cost_of_what_is_bought"]
         ]
     shown = table_shown(read.set_index("Aisle"), "Shopping list, refuse included, rounded up to packages and pieces")
-    return HTML(f"{shown.data}<p>{html.escape(_cost(plan))}</p>")
+    return HTML(f"{shown.data}<p>{html.escape(cost_text(plan))}</p>")
 
 
 def prep_shown(plan: ClassPlan) -> HTML:
@@ -252,7 +202,7 @@ def timeline_shown(plan: ClassPlan) -> HTML:
     '18:20'
     """
     table = plan.timeline
-    waits = [f"{low:g} to {high:g} h before" if low else "" for low, high in _before(table)]
+    waits = [f"{low:g} to {high:g} h before" if low else "" for low, high in before_class(table)]
     read = pd.DataFrame(
         {
             "Step": [f"{step:.0f}" if pd.notna(step) else "afterwards" for step in table["step"]],
@@ -266,12 +216,7 @@ def timeline_shown(plan: ClassPlan) -> HTML:
             "Safe temperature": table["safe_temperature"],
         }
     ).set_index("Step")
-    return table_shown(read, f"{_told(plan)}. The local food-safety code comes first")
-
-
-def _before(table: pd.DataFrame) -> list[tuple[float, float]]:
-    hours = table[["before_class_least_h", "before_class_most_h"]].astype(float).fillna(0)
-    return list(hours.itertuples(index=False, name=None))
+    return table_shown(read, f"{told_text(plan)}. The local food-safety code comes first")
 
 
 @mpl.rc_context(STYLE)
@@ -323,7 +268,7 @@ def plot_timeline(plan: ClassPlan) -> Chart:
     axes.set_xlabel("At least so many minutes after the cooking begins [min]")
     note = "Bars: times that the method tells; hatched: up to; diamond: no time told, so all that follows comes later."
     alt = f"Bars of the steps over time. {'; '.join(words).capitalize()}." if words else "No steps."
-    return finished(figure, "Source: the recipe's method.", "timeline", (_told(plan), alt), note)
+    return finished(figure, "Source: the recipe's method.", "timeline", (told_text(plan), alt), note)
 
 
 def _short(text: str, most: int = 88) -> str:
@@ -353,73 +298,9 @@ def save_class(plan: ClassPlan, output: str) -> list[str]:
     ['allergens.csv', 'cautions.csv', 'class_ingredients.csv', 'prep.csv']
     """
     summary = {
-        "title": f"{plan.recipe.title} for {_people(plan)}",
-        "headline": f"{_size(plan)}. {_told(plan)}.",
+        "title": f"{plan.recipe.title} for {people_text(plan)}",
+        "headline": f"{size_text(plan)}. {told_text(plan)}.",
         "audience": plan.audience.title,
         "chart": "timeline",
     }
     return write_tables(plan.tables(), summary, output)
-
-
-def class_text(plan: ClassPlan) -> str:
-    """Write a plan as plain text for a terminal.
-
-    Parameters
-    ----------
-    plan : ClassPlan
-
-    Returns
-    -------
-    str
-        Allergens first.
-    """
-    title = f"{plan.recipe.title}, {plan.label}: {_size(plan)}"
-    blocks = [[title, f"For: {plan.audience.title}"], ["ALLERGENS BY NAME", READ_LABELS, *_allergen_lines(plan)]]
-    amounts = [f"{_named(row)}: {row.in_one_pan}; class {row.for_the_class}" for row in plan.ingredients.itertuples()]
-    begin = [
-        f"{row.ingredient}: begin with {row.begin_with} a pan"
-        for row in plan.ingredients.itertuples()
-        if row.begin_with
-    ]
-    notes = [f"{row.ingredients}: {row.text} ({row.source})" for row in plan.scaling.itertuples()]
-    blocks.append(["AMOUNTS, ONE PAN AND THE CLASS", *amounts, IN_PROPORTION, *begin, *notes])
-    shopping = ["SHOPPING, REFUSE INCLUDED"]
-    for aisle, rows in plan.shopping.groupby("aisle", sort=False):
-        shopping.append(f"{aisle}:")
-        shopping += [
-            f"  {row.to_buy}: {row.description} ({row.needed_g:,.0f} g {row.needed_is})"
-            + ("; look in the cupboard first" if row.look_in_the_cupboard_first else "")
-            for row in rows.itertuples()
-        ]
-    blocks.append([*shopping, *filter(None, [_cost(plan)])])
-    prep = ["PREP BY STATION"]
-    for station, rows in plan.prep.groupby("station", sort=False):
-        prep.append(f"{station}:")
-        prep += [
-            f"  {_named(row)}, {row.for_the_class}" + (f": {row.tasks}" * bool(row.tasks)) for row in rows.itertuples()
-        ]
-    blocks.append(prep)
-    blocks.append(_timeline_lines(plan))
-    blocks.append(["CAUTIONS", *_caution_lines(plan), ESTIMATE])
-    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
-
-
-def _timeline_lines(plan: ClassPlan) -> list[str]:
-    timeline = ["TIMELINE", f"{_told(plan)}."]
-    for row, (low, high) in zip(plan.timeline.itertuples(), _before(plan.timeline), strict=True):
-        if row.kind != "step":
-            timeline.append(f"afterwards, {row.text}: {row.safe_temperature}")
-            continue
-        when = f"from minute {row.starts_after_at_least_min:.0f} at least" if row.applies != "no" else "left out"
-        when += f", at {row.latest_start} at the latest" if row.latest_start else ""
-        when += f", {low:g} to {high:g} h before" if low else ""
-        when += ", if it applies" if row.applies == "cannot tell" else ""
-        timeline.append(
-            f"{row.step:.0f}. ({when}) {row.text}" + (f" [{row.safe_temperature}]" * bool(row.safe_temperature))
-        )
-    return timeline
-
-
-def _named(row: object) -> str:
-    options = getattr(row, "options", "")
-    return f"{getattr(row, 'ingredient', '')}{f' ({options})' if options else ''}"

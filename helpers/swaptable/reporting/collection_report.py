@@ -17,9 +17,9 @@ from swaptable.judging.daily_values import REGIMES
 from swaptable.judging.findings import amount_text, plain_name
 from swaptable.judging.targets import LIMITS, RECOMMENDED, TOTAL
 from swaptable.judging.verdicts import Verdict
-from swaptable.reporting.advice_report import in_order, mark
 from swaptable.reporting.figures import STYLE, Chart, draw_cells, finished, new_figure, wrapped
 from swaptable.reporting.reports import ESTIMATE, bullets, table_shown, write_tables
+from swaptable.reporting.targets_report import in_order, mark
 
 __all__ = [
     "aims_shown",

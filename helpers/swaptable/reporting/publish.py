@@ -18,17 +18,16 @@ from swaptable.foods.cooking_factors import FACTORS
 from swaptable.judging.advice import Advice, advise
 from swaptable.judging.study import Study
 from swaptable.judging.verdicts import LEVEL
-from swaptable.reporting.advice_report import plot_targets
-from swaptable.reporting.figures import (
-    TEXTS,
-    Chart,
+from swaptable.reporting.figures import TEXTS, Chart
+from swaptable.reporting.reports import svg_of
+from swaptable.reporting.study_charts import (
     plot_contributions,
     plot_daily_values,
     plot_density,
     plot_differences,
     plot_effects,
 )
-from swaptable.reporting.reports import svg_of
+from swaptable.reporting.targets_report import plot_targets
 
 __all__ = ["SIZES", "charts_of", "methods_text", "print_page", "publish"]
 
