@@ -155,7 +155,7 @@ def changes(grid, variant, question):
         code, raw, grams = line.food.code, raw_of(line, release), line.edible_g / 100
         row = release.foods.index.get_loc(code)
         own = dict(zip(raw, np.nan_to_num(errors(question)[row]).tolist(), strict=True))
-        for whole in ("NIAEQ", "NACL_EQ", "ENERC_KCAL_GENERAL"):
+        for whole in [name for name in PARTS if name not in raw]:
             square = sum(
                 (errors(question)[row, list(raw).index(part)] * per) ** 2 for part, per in PARTS[whole].items()
             )

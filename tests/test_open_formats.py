@@ -23,7 +23,7 @@ from swaptable.basics.folders import DATA
 from swaptable.basics.whole_files import write_whole
 from swaptable.foods.release import FoodRelease
 from swaptable.formats.exports import amounts_csv, amounts_parquet, ingredient_lines, ingredients_csv, json_ld
-from swaptable.formats.open_formats import convert, read_source, write_template
+from swaptable.formats.open_formats import WRITTEN_TO, convert, read_source, write_template
 from swaptable.judging.study import compute_recipe
 
 DEMO = sorted((DATA / "recipes").glob("*.yaml"))
@@ -312,7 +312,7 @@ def test_lower_bound_is_named_in_words(computed: Callable[[str], Amounts]) -> No
 @pytest.mark.parametrize(
     ("source", "target", "message"),
     [
-        ("pot.yaml", "pot.pdf", r"found 'pot\.pdf'; files are written to \.yaml, \.csv, \.xlsx, \.json, \.parquet"),
+        ("pot.yaml", "pot.pdf", re.escape(f"found 'pot.pdf'; files are written to {', '.join(WRITTEN_TO)}")),
         ("pot.doc", "pot.yaml", r"found 'pot\.doc'; files are read from \.yaml, \.yml, \.html"),
         ("pot.xlsm", "pot.yaml", "is a kind of workbook that holds macros; save it as .xlsx"),
         ("pot.yaml", "pot2.yaml", "found 'pot.yaml', which is a recipe file already"),

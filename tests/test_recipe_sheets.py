@@ -16,14 +16,14 @@ from hypothesis import strategies as st
 from openpyxl import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
-from swaptable.amounts.recipes import Recipe, read_recipe
+from swaptable.amounts.recipes import Patch, Recipe, read_recipe
 from swaptable.basics.errors import InputError
 from swaptable.basics.file_text import LONGEST_NAME, odd_sign
 from swaptable.basics.folders import DATA
 from swaptable.basics.located_yaml import parse_yaml
 from swaptable.basics.model_files import check_model
 from swaptable.foods.release import FoodRelease
-from swaptable.formats import sheet_cells
+from swaptable.formats import sheet_cells, sheets
 from swaptable.formats.recipe_files import plain_number, recipe_fields, recipe_text
 from swaptable.formats.sheet_rows import sheet_rows, template_rows
 from swaptable.formats.sheets import ESSENTIAL, SheetRecipe, read_sheet
@@ -518,3 +518,8 @@ def test_a_field_without_end(read: Read) -> None:
     """A field longer than CSV readers take is told, above the header as well."""
     with pytest.raises(InputError, match=r"pot\.csv: is not valid CSV: field larger"):
         read("x" * 200_000 + "\ningredient,amount\n")
+
+
+def test_every_field_of_an_ingredient_has_a_column() -> None:
+    """What a recipe file can say of an ingredient, a sheet can say as well."""
+    assert {field for field, _ in sheets.COLUMNS.values()} - {""} == set(Patch.field_names())

@@ -28,6 +28,7 @@ from swaptable.reporting.survey_report import (
     spread_finding,
     swap_summary_shown,
 )
+from swaptable.survey import run as survey_run
 from swaptable.survey.blocks import dish_rows
 from swaptable.survey.dishes import Dish, Part
 from swaptable.survey.rules import Swaps, Varier, read_swaps
@@ -554,3 +555,24 @@ def test_a_study_of_an_unknown_rule_is_refused() -> None:
     """The rules there are are named."""
     with pytest.raises(SwaptableError, match=r"found swap 'stok to water'.*did you mean 'stock to water'"):
         study_swaps(rules=["stok to water"])
+
+
+def test_a_change_of_any_module_makes_a_survey_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Modules lie in rooms; each of them counts."""
+    module = tmp_path / "amounts" / "engine.py"
+    module.parent.mkdir()
+    monkeypatch.setattr(survey_run, "PACKAGE", tmp_path)
+    module.write_text("a = 1\n", encoding="utf-8")
+    before = survey_run._code_hash()
+    module.write_text("a = 2\n", encoding="utf-8")
+    assert survey_run._code_hash() != before
+
+
+def test_what_could_not_be_computed_is_listed_without_formulas(tmp_path: Path) -> None:
+    """The name of a stranger's file is no formula for a spreadsheet."""
+    folder = tmp_path / "recipes"
+    folder.mkdir()
+    text = 'title: B\nservings: 1\ningredients: {a: {amount: 1 g, food: "sr28:99999"}}\n'
+    (folder / "=1+1.yaml").write_text(text, encoding="utf-8")
+    compute_survey(folder, tmp_path / "out", components=FEW, workers=0)
+    assert "\n'=1+1," in (tmp_path / "out" / "not_computed.csv").read_text(encoding="utf-8")

@@ -221,3 +221,9 @@ def test_kidney_disease_leaves_every_limit_to_the_care_team(salt: Amounts) -> No
     assert set(table["role"]) == {"show"}
     assert {"K", "P", "NA"} <= set(table["component"])
     assert table["day_value"].isna().all()
+
+
+def test_a_tag_with_a_plus_is_one_component(salt: Amounts, aims: Callable[[str], Aims]) -> None:
+    """Lutein and zeaxanthin are one component of SR28, ``LUT+ZEA``, and no sum of two."""
+    shown = day_targets(aims(AUDIENCE.replace("calcium", "LUT+ZEA")), "US")
+    assert set(judge_servings(salt, shown, 1 / 3)["component"]) >= {"LUT+ZEA"}

@@ -54,14 +54,12 @@ DERIVED_FROM: dict[str, dict[str, float]] = {
     "NACL_EQ": {"NA": SALT_PER_SODIUM / 1000},
     "ENERC_KCAL_GENERAL": GENERAL_KCAL_PER_GRAM,
 }  # fmt: skip
-_DERIVED = pd.DataFrame(
-    [
-        ("NIAEQ", "mg", "Niacin equivalents (niacin + tryptophan / 60)"),
-        ("NACL_EQ", "g", "Salt equivalent (sodium × 2.5)"),
-        ("ENERC_KCAL_GENERAL", "kcal", "Energy by the general factors 4, 9, 4 and 7"),
-    ],
-    columns=["component", "unit", "name"],
-)
+# Those that no release prints: unit and name.
+_NAMED = {
+    "NIAEQ": ("mg", "Niacin equivalents (niacin + tryptophan / 60)"),
+    "NACL_EQ": ("g", "Salt equivalent (sodium × 2.5)"),
+    "ENERC_KCAL_GENERAL": ("kcal", "Energy by the general factors 4, 9, 4 and 7"),
+}
 _LIPID = re.compile(r"F(?:\d+D|ASAT|AMS|APU|ATRN|AT$)")  # fat, its fatty acids and their sums
 # Alcohol and fat leave with the weight and water makes it up, so they are always worked out.
 _ALWAYS = ("ALC", "FAT", "WATER")
@@ -80,7 +78,10 @@ def component_table(release: FoodRelease) -> pd.DataFrame:
     DataFrame
         ``component``, ``unit`` and ``name``.
     """
-    return pd.concat([release.components.reset_index()[["component", "unit", "name"]], _DERIVED], ignore_index=True)
+    printed = release.components.reset_index()[["component", "unit", "name"]]
+    # in the order of DERIVED_FROM, which arrays of errors follow as well
+    derived = [(whole, *_NAMED[whole]) for whole in DERIVED_FROM if whole in _NAMED]
+    return pd.concat([printed, pd.DataFrame(derived, columns=printed.columns)], ignore_index=True)
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,9 +27,11 @@ from swaptable.foods.cooking_factors import (
 from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.release import Food, FoodRelease
 
-__all__ = ["NOT_COOKED", "STATED", "Cooking", "cook_food", "retention_for"]
+__all__ = ["COOKING_WORDS", "NOT_COOKED", "STATED", "Cooking", "cook_food", "retention_for"]
 
 NOT_COOKED = "not cooked"
+# Fields of an ingredient that say how it is cooked, beside the process.
+COOKING_WORDS = ("liquid", "detail", "food_class", "yield_factor", "drippings", "salted_water")
 STATED = "recipe"  # origin of a yield that the user weighed
 FROZEN, _FROM_FROZEN = "frozen", "from frozen"
 # Processes that a food may undergo after it was cooked or canned, with published factors of their own.

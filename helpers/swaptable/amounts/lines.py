@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from swaptable.amounts.cooking import Cooking, cook_food
+from swaptable.amounts.cooking import COOKING_WORDS, Cooking, cook_food
 from swaptable.amounts.recipes import Patch, Recipe
 from swaptable.amounts.weights import Weight, density_of, weigh
 from swaptable.basics.errors import InputError, SwaptableError, nearest
@@ -228,8 +228,7 @@ class LineBuilder:
         return new, grams, origin, refuse
 
     def _cook(self, fields: _Fields, food: Food) -> Cooking:
-        words = ("liquid", "detail", "food_class", "yield_factor", "drippings", "salted_water")
-        stated = {name: fields.values.get(name) for name in words}
+        stated = {name: fields.values.get(name) for name in COOKING_WORDS}
         if fields.values.get("cook") is None:
             self._refuse_idle_words(fields, stated)
         try:
@@ -240,8 +239,8 @@ class LineBuilder:
 
     def _refuse_idle_words(self, fields: _Fields, stated: Mapping[str, object]) -> None:
         """Refuse words about cooking where nothing is cooked, since they would change nothing."""
-        for name in ("liquid", "detail", "food_class", "drippings", "salted_water"):
-            if stated[name] not in (None, ""):
+        for name in COOKING_WORDS:
+            if name != "yield_factor" and stated[name] not in (None, ""):
                 value = {1.0: "kept", 0.0: "discarded"}.get(stated[name], stated[name])  # type: ignore[call-overload]
                 problem = f"found '{value}', but nothing is cooked; say cook as well, or leave {_alias(name)} out"
                 raise _located(self.recipe, fields, name, SwaptableError(problem))

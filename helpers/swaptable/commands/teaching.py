@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 
 from swaptable.basics.folders import shown
+from swaptable.basics.phrases import LANGUAGES
 from swaptable.commands.shared import DONE, PRICES, Commands, add_command, add_format, add_options
 
 __all__ = ["add_to"]
@@ -67,7 +68,7 @@ def _add_handout(commands: Commands) -> None:
     handout.add_argument("output", type=Path, help="file to write, such as barley_pot.pdf")
     handout.add_argument("--audience", default="general_adults", help="for whom (general_adults)")
     add_options(handout)
-    handout.add_argument("--language", default="en", help="en or fr (en)")
+    handout.add_argument("--language", default="en", help=f"{' or '.join(LANGUAGES)} (en)")
     handout.add_argument("--paper", default="a4", help="a4 or letter (a4)")
     handout.add_argument("--large", action="store_true", help="large print, on as many pages as it takes")
     handout.add_argument("--regime", default="US", help="allergens and daily values of US or CA (US)")

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from swaptable.amounts.composition import cooked_values, layout_of
-from swaptable.amounts.cooking import Cooking, cook_food
+from swaptable.amounts.cooking import COOKING_WORDS, Cooking, cook_food
 from swaptable.amounts.nutrients import Amounts, line_values
 from swaptable.amounts.recipes import Ingredient
 from swaptable.amounts.variants import Line, swapped_grams
@@ -22,7 +22,7 @@ from swaptable.basics.units import GENERAL_KCAL_PER_GRAM, convert
 from swaptable.foods.cooking_factors import FACTORS, food_class_of
 from swaptable.foods.families import food_kind, parts_of
 from swaptable.foods.release import Food, FoodRelease
-from swaptable.judging.daily_values import daily_value_for
+from swaptable.judging.daily_values import daily_value_for, parts_of_sum
 from swaptable.judging.targets import Aims
 
 __all__ = ["Aim", "Search", "aims_of", "fit_cooking", "progress", "ranked", "screen", "screened_values"]
@@ -36,7 +36,6 @@ MACRONUTRIENTS = ("PROCNT", "FAT", "CHOCDF")
 # Processes that begin with a food as it was bought, cooked or canned.
 _AS_BOUGHT = {"drained", "rinsed", "heated", "reheated", "toasted"}
 _AS_EATEN = {"cooked", "canned", "ready to eat"}
-_COOKING_WORDS = ("liquid", "detail", "food_class", "yield_factor", "drippings", "salted_water")
 _SODIUM = "NA"
 
 
@@ -208,10 +207,10 @@ def aims_of(aims: Aims, targets: pd.DataFrame, units: pd.Series, regime: str) ->
     found = []
     led = targets[targets["leads"] & targets["day_value"].notna() & targets["role"].isin(["raise", "keep down"])]
     for component, rows in led.groupby("component", sort=False):
-        unit = str(units[str(rows["compared_with"].iloc[0]).split("+")[0]])
+        parts = tuple(parts_of_sum(str(rows["compared_with"].iloc[0]), units))
+        unit = str(units[parts[0]])
         days = [convert(row.day_value, row.unit, unit) for row in rows.itertuples()]
         raised = rows["role"].iloc[0] == "raise"
-        parts = tuple(str(rows["compared_with"].iloc[0]).split("+"))
         day = max(days) if raised else min(days)
         found.append(Aim(str(component), parts, raised, day * aims.audience.share_of_day))
     if not found:
@@ -269,7 +268,7 @@ class Search:
 
     def cook(self, food: Food) -> tuple[Cooking | None, dict[str, str], str]:
         """Cook a food as the ingredient is cooked, as :func:`fit_cooking` does."""
-        words = {name: getattr(self.stated, name) for name in _COOKING_WORDS}
+        words = {name: getattr(self.stated, name) for name in COOKING_WORDS}
         return fit_cooking(food, self.amounts.grid.release, self.stated.cook, words, self.amounts.grid.factors)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -16,7 +18,10 @@ __all__ = [
     "checked_regime",
     "daily_value_for",
     "daily_value_word",
+    "parts_of_sum",
     "percent_daily_value",
+    "percent_of_value",
+    "percent_text",
     "valued_as",
     "word_limits",
 ]
@@ -65,6 +70,18 @@ def daily_value_for(regime: str, population: str = POPULATION) -> pd.DataFrame:
     return table[own if own.any() else table["population"] == POPULATION]
 
 
+def parts_of_sum(component: str, units: pd.Series) -> list[str]:
+    """Name the components of a sum such as ``FASAT+FATRN``; a tag that has the sign itself (``LUT+ZEA``) is one.
+
+    Parameters
+    ----------
+    component : str
+    units : Series
+        Unit of each component there is.
+    """
+    return [component] if component in units.index else component.split("+")
+
+
 def percent_daily_value(amounts: Amounts, regime: str, basis: str = "serving") -> xr.DataArray:
     """Express amounts as percent of the daily value, unrounded.
 
@@ -85,7 +102,7 @@ def percent_daily_value(amounts: Amounts, regime: str, basis: str = "serving") -
     per, units = amounts.per(basis), amounts.units()
     columns = {}
     for component, row in daily_value_for(regime).iterrows():
-        parts = [component] if component in units.index else str(component).split("+")
+        parts = parts_of_sum(str(component), units)
         if not set(parts) <= set(units.index):
             continue
         amount = per.sel(component=parts).sum("component", skipna=False)
@@ -93,6 +110,62 @@ def percent_daily_value(amounts: Amounts, regime: str, basis: str = "serving") -
     return xr.concat(
         list(columns.values()), dim=pd.Index(columns, name="component"), coords="minimal", compat="override"
     )
+
+
+def percent_of_value(component: str, amount: float, unit: str, regime: str) -> float:
+    """Express an amount, or a difference, as percent of the daily value of a component.
+
+    Parameters
+    ----------
+    component : str
+        INFOODS tag.
+    amount : float
+        In ``unit``.
+    unit : str
+    regime : str
+        ``"US"`` or ``"CA"``.
+
+    Returns
+    -------
+    float
+        [%] Of the sum's daily value where only a sum has one; NaN where nothing that holds it has one.
+
+    Examples
+    --------
+    >>> percent_of_value("CA", -130.0, "mg", "US"), percent_of_value("TRP_G", 1.0, "g", "US")
+    (-10.0, nan)
+    """
+    table = daily_value_for(regime)
+    name = next((name for name in table.index if component in str(name).split("+")), None)
+    if name is None:
+        return float("nan")
+    row = table.loc[name]
+    return 100 * amount / convert(float(row["value"]), str(row["unit"]), unit)
+
+
+def percent_text(percent: float, limits: Iterable[float]) -> str:
+    """Print a percentage whole, but never on the other side of a limit, nor on it, than it is.
+
+    Parameters
+    ----------
+    percent : float
+        [%]
+    limits : iterable of float
+        What readers compare it with. [%]
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> percent_text(19.6, (5, 20)), percent_text(20.0, (5, 20)), percent_text(12.6, (5, 20))
+    ('19.6', '20', '13')
+    """
+    at = np.array(list(limits), dtype=float)
+    texts = [f"{percent:.{digits}f}" for digits in range(4)]
+    same_side = (text for text in texts if (np.sign(float(text) - at) == np.sign(percent - at)).all())
+    return next(same_side, texts[0])
 
 
 def valued_as(component: str, percent: xr.DataArray) -> str | None:

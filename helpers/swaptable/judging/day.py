@@ -21,6 +21,7 @@ from swaptable.foods.joined import open_release
 from swaptable.foods.reference import component_named
 from swaptable.foods.release import FoodRelease
 from swaptable.judging.audiences import DayPlan, PlannedFood, PlannedRecipe, read_day
+from swaptable.judging.daily_values import parts_of_sum
 from swaptable.judging.study import compute_recipe
 from swaptable.judging.targets import intakes_for
 from swaptable.judging.verdicts import Verdict, judge_listed
@@ -292,12 +293,12 @@ def complements(amounts: Amounts, others: Mapping[str, Amounts], targets: pd.Dat
         100), ``best_for`` (the component of which it covers most) and ``passes`` (limits that both together pass,
         by their means). A missing amount covers nothing that is known.
     """
-    rows = []
+    rows, units = [], amounts.units()
     for group, table in targets[targets["leads"] & targets["day_value"].notna()].groupby("group", sort=False):
         for name, other in others.items():
             covers, passed = {}, []
             for target in table.itertuples():
-                unit = str(amounts.units()[target.compared_with.split("+")[0]])
+                unit = str(units[parts_of_sum(target.compared_with, units)[0]])
                 day = convert(target.day_value, target.unit, unit)
                 here, there = (_as_written(a, target.compared_with) for a in (amounts, other))
                 if target.role == "raise" and here < day:
@@ -320,5 +321,5 @@ def complements(amounts: Amounts, others: Mapping[str, Amounts], targets: pd.Dat
 
 
 def _as_written(amounts: Amounts, compared_with: str) -> float:
-    parts = amounts.per("serving").sel(component=compared_with.split("+")).sel(amounts.grid.as_written)
-    return float(parts.sum(skipna=False))
+    parts = parts_of_sum(compared_with, amounts.units())
+    return float(amounts.per("serving").sel({**amounts.grid.as_written, "component": parts}).sum(skipna=False))

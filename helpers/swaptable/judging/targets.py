@@ -16,7 +16,7 @@ from swaptable.basics.units import component_amount, convert
 from swaptable.foods.reference import Z, component_named, dietary_reference_intakes, practice_values
 from swaptable.judging.audiences import Audience
 from swaptable.judging.cautions import known_concerns
-from swaptable.judging.daily_values import POPULATION, daily_value_for
+from swaptable.judging.daily_values import POPULATION, daily_value_for, parts_of_sum
 from swaptable.judging.verdicts import LEVEL, Verdict, judge_listed
 
 __all__ = [
@@ -300,7 +300,7 @@ def day_targets(aims: Aims, regime: str) -> pd.DataFrame:
 
 def _of(amounts: Amounts, known: Certainty, compared_with: str) -> tuple[xr.DataArray, xr.DataArray, xr.DataArray]:
     """Give amount, standard error and wholeness of a component or of a sum of some."""
-    parts = compared_with.split("+")
+    parts = parts_of_sum(compared_with, amounts.units())
     amount = known.amount.sel(component=parts).sum("component", skipna=False)
     error = known.error.sel(component=parts).sum("component")  # as if all were wrong together
     whole = (amounts.data["valued_share"].sel(component=parts) > WHOLE_SHARE).all("component")
@@ -331,7 +331,7 @@ def judge_servings(amounts: Amounts, targets: pd.DataFrame, share_of_day: float)
     labels = amounts.grid.labels
     parts = []
     for row in targets.itertuples():
-        unit = str(units[row.compared_with.split("+")[0]])
+        unit = str(units[parts_of_sum(row.compared_with, units)[0]])
         day = convert(row.day_value, row.unit, unit) if row.unit else np.nan
         amount, error, whole = _of(amounts, known, row.compared_with)
         operator = {"raise": ">=", "keep down": "<="}.get(row.role, "")

@@ -239,7 +239,8 @@ def _with(row: pd.Series) -> str:
         return f"with '{row['what']}' for {row['ingredient']}"
     if row["kind"] == "weighed dish":
         return f"with a dish {row['what']}"
-    return f"with {row['what']} {'' if row['kind'] == 'weight' else 'yield of '}{row['ingredient']}"
+    of = "" if row["kind"] == "weight" else f"{row['kind']} of "
+    return f"with {row['what']} {of}{row['ingredient']}"
 
 
 def bases_finding(decision: Decision, doubts: Doubts) -> tuple[str, str]:

@@ -27,6 +27,7 @@ from swaptable.basics.locks import held
 from swaptable.basics.whole_files import sha256_of, write_whole
 from swaptable.foods.cooking_factors import FACTORS
 from swaptable.foods.joined import open_release
+from swaptable.formats.csv_cells import harmless_table
 from swaptable.survey.blocks import Block, Done, Job, block_stamp, part_done
 from swaptable.survey.dishes import Dish, resolve_dishes
 from swaptable.survey.fndds import is_fndds, read_fndds
@@ -123,8 +124,9 @@ def read_collection(source: str | Path, release: str | Path = "sr28") -> Collect
 def _code_hash() -> str:
     """Hash the package and its reference tables: what they say decides what comes out."""
     digest = hashlib.sha256(metadata.version("swaptable").encode())
-    for path in (*sorted(PACKAGE.glob("*.py")), *sorted((DATA / "reference").glob("*.csv"))):
-        digest.update(f"{path.name} {sha256_of(path)}\n".encode())
+    for folder, files in ((PACKAGE, "**/*.py"), (DATA / "reference", "*.csv")):
+        for name in sorted(path.relative_to(folder).as_posix() for path in folder.glob(files)):
+            digest.update(f"{name} {sha256_of(folder / name)}\n".encode())
     return digest.hexdigest()
 
 
@@ -268,7 +270,7 @@ def run_survey(
         refused = pd.DataFrame([(name, "", why) for name, why in sorted(counter.refused)], columns=_REFUSED)
         refused = pd.concat([collection.not_computed, refused], ignore_index=True)
         for name, table in (("not_computed", refused), ("unmapped", collection.unmapped)):
-            write_whole(folder / f"{name}.csv", table.to_csv(index=False, lineterminator="\n"))
+            write_whole(folder / f"{name}.csv", harmless_table(table).to_csv(index=False, lineterminator="\n"))
         counts = {"recipes": counter.recipes, "rows": counter.rows, "parts": counter.blocks}
         counts |= {"not_computed": len(refused), "lower_bounds": int(collection.unmapped["recipe"].nunique())}
         write_whole(folder / ABOUT, json.dumps({**about, "finished": True, **counts}, indent=2) + "\n")
