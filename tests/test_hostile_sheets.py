@@ -136,7 +136,7 @@ def overlapping(count: int, size: int) -> bytes:
     [
         (archive({**parts(), "xl/x.xml": b"\0" * 100_000_000}), "unpacks to more than 20 MB"),
         (lying(archive({**parts(), "xl/x.xml": b"\0" * 10_000_000}), b"xl/x.xml"), "is not a whole .xlsx workbook"),
-        (overlapping(19, 1_000_000), "can be read"),
+        (overlapping(19, 1_000_000), "can be read|Overlapped entries"),  # the second from Python 3.13 on
         (archive(parts() | {f"xl/x{n}.xml": "<x/>" for n in range(3_000)}), "has 3,009 parts; expected at most 2,000"),
         (archive(parts() | {"xl/vbaProject.bin": "x"}), "holds macros"),
         (archive(parts() | {"../../x.xml": "<x/>", "/etc/x.xml": "<x/>"}), "title='Pot'"),
@@ -145,7 +145,7 @@ def overlapping(count: int, size: int) -> bytes:
 )
 def test_package_of_a_workbook(tmp_path: Path, data: bytes, told: str) -> None:
     """It is unpacked in memory, up to a limit, and never onto the disk."""
-    assert told in outcome(tmp_path / "pot.xlsx", data, read_sheet)
+    assert re.search(told, outcome(tmp_path / "pot.xlsx", data, read_sheet))
     assert {path.name for path in tmp_path.iterdir()} == {"pot.xlsx"}
 
 
