@@ -101,19 +101,6 @@ def test_calcium_without_a_value_is_never_whole(computed):
     assert np.isnan(by_ingredient.loc["chilies", "calcium_mg"])
 
 
-@pytest.mark.parametrize(("basis", "factor"), [("batch", 2.0), ("serving", 1.0), ("100 g", 0.5)])
-def test_every_basis(computed, basis, factor):
-    """The batch is two servings and weighs 400 g."""
-    found = absorbable_calcium(computed(BOWL), basis).loc["as written"]
-    assert found["estimated_absorbable_mg"] == pytest.approx(factor * (120 * 0.321 + 99 / 2 * 0.051))
-
-
-def test_per_100_kcal(computed):
-    """100 g milk: 50 kcal."""
-    found = absorbable_calcium(computed(PLAIN % "01079"), "100 kcal").iloc[0]
-    assert found["estimated_absorbable_mg"] == pytest.approx(2 * 120 * 0.321)
-
-
 def test_only_some_variants(computed):
     """Variants are listed in their order on the grid, whatever the order asked for."""
     amounts = computed(BOWL)

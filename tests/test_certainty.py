@@ -45,7 +45,7 @@ def test_error_by_hand(computed, sr28):
     own = value_errors(sr28).standard_error[sr28.foods.index.get_loc("02047"), sr28.components.index.get_loc("NA")]
     expected = np.hypot(own * 3 / 100, 0.02 * 3 * 387.58) / 2
     assert one(certainty.error, component="NA") == pytest.approx(expected)
-    low, high = certainty.interval(0.90)
+    low, high = certainty.interval()
     assert one(high - low, component="NA") == pytest.approx(2 * 1.6448536 * expected)
 
 
@@ -271,3 +271,11 @@ def test_per_100_g_weighing_cancels(computed):
     )
     assert one(poured.error, component="CA") == pytest.approx(one(weighed.error, component="CA"))
     assert one(poured.error, component="CA") > 0
+
+
+def test_a_basis_that_nobody_thought_of_is_an_error(computed, monkeypatch):
+    """Its errors would be those of another basis."""
+    amounts = computed(POT)
+    monkeypatch.setattr(type(amounts), "per", lambda self, basis: self.data["per_batch"])
+    with pytest.raises(KeyError, match="200 g"):
+        certainty_of(amounts, "200 g")

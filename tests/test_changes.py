@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from swaptable.changes.changes import Changes, changes_table, collected, difference_of
-from swaptable.changes.changes_text import flip_sentences, largest, move_sentence
+from swaptable.changes.changes_text import changes_text, flip_sentences, largest, move_sentence, two_amounts
 from swaptable.changes.conclusions import (
     ALLERGEN,
     CAUTION,
@@ -161,6 +161,36 @@ def test_a_flip_tells_whether_its_amount_moved_beyond_certainty() -> None:
     assert (row["flipped"], row["beyond_certainty"], row["old_amount"], row["new_amount"]) == (True, "no", 100, 101)
 
 
+@pytest.mark.parametrize(
+    ("rule", "name", "words", "said"),
+    [
+        (ALLERGEN, "bread", ("wheat", "wheat, soy"), "allergens named of bread: wheat → wheat, soy"),
+        (CONCERN, "", ("none", "warfarin"), "concern of the class: none → warfarin"),
+        (CAUTION, "of_an_earlier_table", ("called for", "not"), "caution on of an earlier table called for → not"),
+    ],
+)
+def test_flips_of_safety_say_what_they_are_about(rule: str, name: str, words: tuple[str, str], said: str) -> None:
+    """Also of a caution that the table of cautions does not hold any more."""
+    sides = [[{"rule": rule, "name": name, "variant": "as written", "verdict": word}] for word in words]
+    found = difference_of(conclusions(verdicts=sides[0]), conclusions(verdicts=sides[1]))
+    changes = Changes("runs", "a", "b", ("soup",), **collected([found]))
+    assert flip_sentences(changes) == [f"soup, as written: {said}"]
+
+
+def test_a_flip_whose_amount_stayed_says_so() -> None:
+    """What moved is the limit, not the dish."""
+    rows = [{"rule": "target", "name": "at most", "component": "NA", "unit": "mg", "amount": 412.3, "high_90": 420.0,
+             "whole": True, "verdict": word} for word in ("met", "not met")]  # fmt: skip
+    found = difference_of(conclusions(verdicts=rows[:1]), conclusions(verdicts=rows[1:]))
+    said = flip_sentences(Changes("runs", "a", "b", ("soup",), **collected([found])))
+    assert said[0].endswith("met → not met, the amount stayed at 412 mg")
+
+
+def test_what_floating_point_does_is_not_printed() -> None:
+    """Amounts that only a machine tells apart are printed alike, and not with all its digits."""
+    assert two_amounts(25.6, np.nextafter(25.6, 26), "g", (True, False)) == "25.6 → at least 25.6 g"
+
+
 def best_of(old: dict[str, float], new: dict[str, float], error: float = 1.0) -> pd.DataFrame:
     """Compare the ranks of variants with these amounts of sodium."""
     sides = [conclusions(ranks=[{"variant": name, "value": value} for name, value in side.items()],
@@ -190,6 +220,25 @@ def test_a_best_variant_that_is_gone_is_a_flip() -> None:
         row = best_of({"a": 1.0, "b": 2.0}, new).iloc[0]
         assert (row["kind"], row["flipped"]) == ("best", True)
         assert "not there any more" in row["why"]
+
+
+def test_a_best_variant_that_was_not_known_before_is_judged_on_after_alone() -> None:
+    """A value that is missing on one side is no zero, and tells nothing of the difference there."""
+    row = best_of({"a": 1.0, "b": np.nan}, {"a": 5.0, "b": 2.0}).iloc[0]
+    assert (row["old"], row["new"], row["flipped"]) == ("a", "b", True)
+    assert row["why"] == "the two differ really after (after 5 and 2 mg)"
+
+
+def test_the_text_ends_with_what_does_not_count_and_what_was_not_compared() -> None:
+    """Another best variant within certainty is no flip, but is told under its own heading."""
+    sides = [conclusions(ranks=[{"variant": name, "value": value} for name, value in zip("ab", values, strict=True)])
+             for values in ((1.0, 1.5), (1.5, 1.0))]  # fmt: skip
+    left_out = ("stew (made once so far)",)
+    changes = Changes("runs", "a", "b", ("soup",), **collected([difference_of(*sides)]), left_out=left_out)
+    text = changes_text(changes)
+    assert "BEST VARIANTS, WITHIN CERTAINTY\n- soup: the least sodium had 'a', has 'b'; " in text
+    assert text.splitlines()[-1] == "Not compared: stew (made once so far)."
+    assert "FLIPPED" not in text
 
 
 def test_twins_share_the_first_place() -> None:

@@ -207,6 +207,16 @@ def test_what_cannot_be_explored_is_refused(arguments, message):
         explore_recipe("oat_pancakes", **arguments)
 
 
+@pytest.mark.parametrize("name", ["variants_alike", "sodium_mg_per_serving_whole"])
+def test_a_choice_never_hides_under_a_column(tmp_path, name):
+    """Its options would be lost without a word."""
+    path = tmp_path / "own.yaml"
+    choice = f"choices: {{{name}: {{all: as written, none: {{salt: {{amount: 0}}}}}}}}\n"
+    path.write_text('title: T\nservings: 1\ningredients: {salt: {amount: 1 g, food: "sr28:02047"}}\n' + choice, "utf-8")
+    with pytest.raises(SwaptableError, match=f"found choice '{name}', named like a column"):
+        explore_recipe(path)
+
+
 def test_cost_is_refused():
     """Prices are no component of a release."""
     with pytest.raises(SwaptableError, match="found cost"):

@@ -94,6 +94,35 @@ def test_values_that_come_or_go_are_missing_not_zero(tmp_path: Path) -> None:
     assert "not known" in change_text(row)
 
 
+def test_a_component_that_only_one_release_has_is_told_in_its_unit(tmp_path: Path) -> None:
+    """Nothing is converted, and what the other release does not give is not known, not zero."""
+    changed = tables()
+    changed["components"] = changed["components"].iloc[1:]
+    changed["values"] = changed["values"].iloc[1:]
+    row = changes_of(tmp_path, changed).iloc[0]
+    assert (row["component"], row["old"], row["unit"]) == ("WATER", 83.0, "g")
+    assert np.isnan([row["new"], row["difference"]]).all()
+    assert change_text(row) == "water 83 → not known per 100 g (no value is given any more)"
+
+
+def test_the_same_value_on_other_grounds_is_said_to_be_the_same(tmp_path: Path) -> None:
+    """No arrow between two equal numbers."""
+    changed = tables()
+    changed["values"].loc[1, "n"] = 12
+    row = changes_of(tmp_path, changed).iloc[0]
+    assert change_text(row) == "sodium the same, new analysis: number of analyses 4 → 12"
+
+
+@pytest.mark.parametrize(("answer", "told"), [("other:7", ["renumbered 3 → other:7"]), ("tiny:3", [])])
+def test_a_food_with_an_answer_is_what_the_answer_says(tmp_path: Path, answer: str, told: list[str]) -> None:
+    """A food that stays with its own release did not change, whatever the new one says of its code."""
+    changed = tables()
+    changed["foods"].loc[2, "description"] = "Herring, pickled in vinegar"
+    old, new = release(tmp_path, tables()), release(tmp_path, changed, "later")
+    found = food_changes(old, new, successors(old, new), {"3": {"soup"}}, {"tiny:3": answer})
+    assert [change_text(row) for _, row in found.iterrows()] == told
+
+
 def test_another_unit_is_no_change(tmp_path: Path) -> None:
     """The same sodium in grams is the same sodium."""
     changed = tables()

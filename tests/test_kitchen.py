@@ -20,9 +20,9 @@ from swaptable.foods.release import FoodRelease
 from swaptable.foods.search import Hit
 from swaptable.kitchen import matching as kitchen
 from swaptable.kitchen.lines import KitchenLine, read_line
-from swaptable.kitchen.matched_file import convert_text, recipe_yaml
+from swaptable.kitchen.matched_file import recipe_yaml
 from swaptable.kitchen.matching import MatchedLine, MatchedRecipe, match_recipe, rematch
-from swaptable.kitchen.text import KitchenRecipe, read_kitchen_text
+from swaptable.kitchen.text import KitchenRecipe, read_kitchen_file, read_kitchen_text
 
 RECIPES = Path(__file__).parents[1] / "data" / "recipes"
 DEMO = ("barley_pot", "sardine_traybake", "white_bean_bowl", "oat_pancakes")
@@ -241,13 +241,13 @@ def test_wrong_files_get_one_clear_error(tmp_path: Path, data: bytes, message: s
     path = tmp_path / "r.txt"
     path.write_bytes(data)
     with pytest.raises(InputError, match=message):
-        convert_text(path)
+        read_kitchen_file(path)
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
     """A file that is not there."""
     with pytest.raises(InputError, match=r"none.txt: cannot be read"):
-        convert_text(tmp_path / "none.txt")
+        read_kitchen_file(tmp_path / "none.txt")
 
 
 def test_other_scripts_become_questions(sr28: FoodRelease) -> None:
@@ -574,13 +574,6 @@ def test_demo_words_give_the_demo_recipe(name: str, tmp_path: Path, sr28: FoodRe
         assert float(words.sel(component=component)) == pytest.approx(
             float(as_written.sel(component=component)), rel=0.02
         ), component
-
-
-def test_a_file_is_converted_in_one_call() -> None:
-    """The command line takes a path and writes what comes back."""
-    text = convert_text(RECIPES / "words" / "barley_pot.txt")
-    assert 'title: "Barley and root vegetable pot"\nservings: 6\n' in text
-    assert text.startswith("# from data/recipes/words/barley_pot.txt;")
 
 
 def test_a_line_says_all_it_knows() -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+import swaptable
 from swaptable import cli
 from swaptable.basics import downloads
 from swaptable.basics.errors import InputError, SwaptableError, every_error
@@ -86,6 +87,12 @@ def test_every_error_has_its_own_code_cause_and_remedy():
         assert kind is SwaptableError or "cause" in vars(kind), kind
         assert kind.cause
         assert kind.remedy
+
+
+def test_every_kind_of_error_is_raised():
+    """No code is explained that nobody can meet."""
+    source = "".join(path.read_text(encoding="utf-8") for path in Path(swaptable.__file__).parent.rglob("*.py"))
+    assert [kind for kind in every_error() if not re.search(rf"(?<!class )\b{kind.__name__}\(", source)] == []
 
 
 def test_the_readme_lists_every_code():

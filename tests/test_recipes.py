@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 import yaml
 
+from swaptable.amounts.nutrients import amounts_table
 from swaptable.amounts.recipes import (
     RESERVED,
     Patch,
@@ -24,6 +25,7 @@ from swaptable.basics.errors import InputError
 from swaptable.basics.folders import DATA
 from swaptable.basics.located_yaml import read_yaml
 from swaptable.basics.units import Amount
+from swaptable.judging.study import study_recipe
 
 HEAD = """title: Pot
 servings: 4
@@ -398,6 +400,14 @@ def test_words_of_the_tables_are_reserved(refused: Callable[..., InputError], wo
     for written in (word, word.capitalize()):
         marked = choices(f"  «{written}:\n    x: as written\n    y: {{salt: {{amount: 0}}}}\n")
         assert refused(marked, f"'{written}' is a word of the tables").field == f"choices.{written}"
+
+
+def test_every_column_beside_the_choices_is_reserved() -> None:
+    """A choice named like one of them would lose its options without a word."""
+    study = study_recipe("barley_pot", "blood_pressure", prices="prices")
+    tables = [study.variants, amounts_table(study.amounts)]
+    columns = {str(name).lower() for table in tables for name in table.columns} - set(study.amounts.grid.choices)
+    assert columns <= RESERVED
 
 
 @pytest.mark.parametrize("word", ["patches", "cooked weight"])

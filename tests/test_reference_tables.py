@@ -513,15 +513,6 @@ def glossary() -> str:
     return (DATA / "README.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("name", TABLES)
-def test_every_column_is_in_the_glossary(name: str) -> None:
-    """Each reference table has a section in data/README.md that names its columns."""
-    section = next(part for part in glossary().split("\n### ") if f"`{name}.csv`" in part.splitlines()[0])
-    components = set(table("components")[0]) | {row["component"] for row in table("components")}
-    columns = [column for column in table(name)[0] if column not in components and column.lower() == column]
-    assert [column for column in columns if f"`{column}`" not in section] == []
-
-
 def test_every_column_of_the_food_release_is_in_the_glossary() -> None:
     """The four main tables of SR28 are described column by column."""
     manifest = json.loads((DATA / "foods" / "sr28" / "manifest.json").read_text(encoding="utf-8"))

@@ -120,6 +120,14 @@ def test_a_recipe_that_only_the_new_release_can_compute_is_told(later: Path, tmp
     assert "which can be computed only now" in found.left_out[0]
 
 
+def test_a_recipe_that_neither_release_can_compute_is_refused(later: Path, tmp_path: Path) -> None:
+    """What is wrong is the recipe then, and its place is named."""
+    recipe = tmp_path / "wrong.yaml"
+    recipe.write_text('title: W\nservings: 1\ningredients:\n  a: {amount: 1 g, food: "sr28:00000"}\n', encoding="utf-8")
+    with pytest.raises(InputError, match=r"wrong\.yaml:4:.*found 'sr28:00000'"):
+        compare_releases("sr28", later, recipes=[str(recipe)], audience="iron")
+
+
 def test_what_a_run_joins_to_a_release_stays_joined(later: Path, sr28: FoodRelease, tmp_path: Path) -> None:
     """Of a run that reads several releases the one is changed; a run that does not read it is told."""
     tables = {name: sr28.table(name) for name in ("foods", "values", "portions", "components")}
@@ -256,6 +264,8 @@ def test_what_hangs_on_the_retention_factors(tmp_path: Path) -> None:
     assert "MG" in set(found.amounts["component"])
     assert "NA" not in set(found.amounts["component"])
     assert found.new.endswith(", retention factors estimated")
+    with pytest.raises(SwaptableError, match="found factors 'estimate'; expected published or estimated"):
+        find_changes("sr28", "sr28", **asked | {"new_factors": "estimate"})
 
 
 def test_files_are_there_whole_or_not_at_all(

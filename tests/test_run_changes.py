@@ -13,6 +13,7 @@ import pytest
 from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.basics.folders import DATA
 from swaptable.changes.changes_text import changes_headline, changes_text, flip_sentences, input_sentences
+from swaptable.changes.changes_report import changes_shown, foods_changed_shown, moved_shown, save_changes
 from swaptable.changes.find_changes import find_changes
 from swaptable.changes.run_changes import compare_folders, compare_ledger, compare_reports, remember
 from swaptable.commands import changes as command
@@ -80,6 +81,33 @@ def test_inputs_that_are_others_are_named(recorded: Path) -> None:
     ]
 
 
+def test_a_run_and_a_folder_of_runs_are_known_by_what_they_hold(recorded: Path) -> None:
+    """Both may be named by their folder, and tell what the two comparisons tell."""
+    by_run = find_changes(str(recorded / "before" / RUN), str(recorded / "after" / RUN))
+    by_folder = find_changes(str(recorded / "before"), str(recorded / "after"))
+    assert by_run.flips == by_folder.flips > 0
+    assert by_folder.compared == (RUN,)
+    with pytest.raises(InputError, match="found run 'waffles'; expected one of pancakes"):
+        find_changes(str(recorded / "before"), str(recorded / "after"), only=["waffles"])
+    assert find_changes(str(recorded / "before"), str(recorded / "after"), only=[RUN]).compared == (RUN,)
+
+
+def test_pages_of_runs_show_inputs_and_say_what_runs_cannot_tell(
+    recorded: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Which inputs are others; that foods are not told apart; that no amount moved, where none did."""
+    found = compare_folders(recorded / "before" / RUN, recorded / "after" / RUN)
+    page = changes_shown(found).data
+    assert "<h2>Which inputs are others?</h2><ul><li>data/recipes/oat_pancakes.yaml changed (pancakes)</li>" in page
+    assert "Recorded runs do not tell the foods apart" in foods_changed_shown(found).data
+    same = compare_folders(recorded / "before" / RUN, recorded / "before" / RUN)
+    assert "Which inputs are others?" not in changes_shown(same).data
+    assert "o amount moved" in moved_shown(same).data
+    monkeypatch.chdir(tmp_path)
+    assert save_changes(found, "") == []
+    assert not list(tmp_path.iterdir())  # a notebook that is only looked at writes nothing
+
+
 def test_results_are_read_from_the_tables(recorded: Path) -> None:
     """Four grams of salt bring 1,550 mg of sodium to the batch, and every verdict on sodium is another one."""
     found = compare_folders(recorded / "before" / RUN, recorded / "after" / RUN)
@@ -108,6 +136,49 @@ def test_the_same_results_changed_nothing(recorded: Path, tmp_path: Path) -> Non
     assert not other.nothing
     assert other.flips == 0
     assert input_sentences(other.inputs) == ["version python 3.11.7 → 3.12.0 (pancakes)"]
+
+
+def test_a_report_of_an_earlier_version_can_be_compared(recorded: Path, tmp_path: Path) -> None:
+    """It named one food release and its hash; that it is the same or another is told all the same."""
+    for name in ("then", "now"):
+        shutil.copytree(recorded / "before" / RUN, tmp_path / name / RUN)
+    release = {"name": "data/foods/sr28", "sha256": "0" * 64}
+    provenance(tmp_path / "then" / RUN, foods={}, food_release=release)
+    found = compare_folders(tmp_path / "then" / RUN, tmp_path / "now" / RUN)
+    assert input_sentences(found.inputs) == ["food release data/foods/sr28 changed (pancakes)"]
+
+
+def test_a_report_without_prices_has_no_cost(recorded: Path, tmp_path: Path) -> None:
+    """It is compared in everything else; a cost that was not asked for is not one of nothing."""
+    for name in ("before", "after"):
+        shutil.copytree(recorded / name / RUN, tmp_path / name)
+        file = tmp_path / name / "tables" / "variants.csv"
+        table = pd.read_csv(file, dtype=str, keep_default_na=False)
+        table.drop(columns=[column for column in table if column.startswith("cost")]).to_csv(file, index=False)
+    with_cost = compare_folders(recorded / "before" / RUN, recorded / "after" / RUN)
+    without = compare_folders(tmp_path / "before", tmp_path / "after")
+    assert "cost" in set(with_cost.amounts["component"])
+    assert set(without.amounts["component"]) == set(with_cost.amounts["component"]) - {"cost"}
+    assert set(without.ranks["measure"]) == set(with_cost.ranks["measure"]) - {"Cost"}
+
+
+def test_words_of_an_unknown_regime_are_not_made_up(recorded: Path, tmp_path: Path) -> None:
+    """A run that does not say its regime is compared, but for the words for its percentages."""
+    for name in ("before", "after"):
+        shutil.copytree(recorded / name / RUN, tmp_path / name)
+        provenance(tmp_path / name, parameters={"recipe": "oat_pancakes", "audience": "blood_pressure"})
+    known = compare_folders(recorded / "before" / RUN, recorded / "after" / RUN)
+    unknown = compare_folders(tmp_path / "before", tmp_path / "after")
+    assert "word" in set(known.verdicts["rule"])
+    assert set(unknown.verdicts["rule"]) == set(known.verdicts["rule"]) - {"word"}
+
+
+def test_a_table_of_one_side_only_differs_by_all_its_rows(recorded: Path, tmp_path: Path) -> None:
+    """Of a table that is read by nobody, how many rows there are on each side is told, none where it is not."""
+    shutil.copytree(recorded / "before" / RUN, tmp_path / RUN)
+    (tmp_path / RUN / "tables" / "notes.csv").write_text("note\none\ntwo\n", encoding="utf-8")
+    table = compare_folders(recorded / "before" / RUN, tmp_path / RUN).tables.set_index("table")
+    assert table.loc["notes", ["old_rows", "new_rows", "other_rows"]].tolist() == [0, 2, 3]
 
 
 def test_runs_of_two_notebooks_are_not_compared(recorded: Path, tmp_path: Path) -> None:
@@ -220,6 +291,10 @@ def test_a_programme_is_read(tmp_path: Path) -> None:
         save_programme(programme, str(tmp_path / name))
         provenance(tmp_path / name, run="programme", parameters={"recipes": ["barley_pot"], "regime": "US"})
     assert compare_folders(tmp_path / "old", tmp_path / "new").nothing
+    shutil.copytree(tmp_path / "new", tmp_path / "dayless")
+    (tmp_path / "dayless" / "tables" / "days.csv").unlink()
+    lost = compare_folders(tmp_path / "old", tmp_path / "dayless").verdicts
+    assert (set(lost["rule"]), set(lost["new"])) == ({"day"}, {"not judged"})
     file = tmp_path / "new" / "tables" / "scores.csv"
     scores = pd.read_csv(file, keep_default_na=False)
     best = scores["which"] == "best"

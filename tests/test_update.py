@@ -28,7 +28,7 @@ from swaptable.amounts.nutrients import Amounts, compute, lines_table
 from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import InputError, SwaptableError
-from swaptable.changes.update import bring_update, difference_lines, switch_to
+from swaptable.changes.update import MOST_LINES, bring_update, difference_lines, switch_to
 from swaptable.commands import changes as command
 from swaptable.foods.current_release import Current, answers_file, code_map, map_file, read_changes, read_current
 from swaptable.foods.imputation import fill_gaps
@@ -546,6 +546,19 @@ def test_an_answer_may_stay_with_the_old_food(data: Path, gap: str, sr28: FoodRe
     assert read_current(data) == Current("sr28")
 
 
+def test_a_question_of_a_food_that_is_used_no_more_stops_nothing(data: Path, gap: str) -> None:
+    """The row that waits for an answer stays as it is, and stands for no food."""
+    update = bring_update(gap, data)
+    assert difference_lines(update)[-1] == f"asked: {update.open[0].sentence()}"
+    for recipe in (data / "recipes").glob("*.yaml"):
+        recipe.write_text(recipe.read_text(encoding="utf-8").replace("sr28:20005", "sr28:20006"), encoding="utf-8")
+    waiting = answers_file(data).read_bytes()
+    switch_to(bring_update(gap, data))
+    assert answers_file(data).read_bytes() == waiting
+    with pytest.raises(SwaptableError, match="found 'sr28:20005'; nobody has said what stands for it"):
+        open_current(data=data).food("sr28:20005")
+
+
 def test_a_wrong_answer_is_named_with_its_line(data: Path, gap: str) -> None:
     """An answer that names no food, and a food answered twice, stop the switch at the line."""
     bring_update(gap, data)
@@ -688,6 +701,17 @@ def test_the_foods_of_the_recipes_are_told_by_place(
     assert re.search(
         r"changed: 11352 is 181352 Potatoes.*new crop: words \(.*barley_pot\.yaml:\d+ ingr.*tuber", lines[2]
     )
+
+
+def test_of_many_changed_foods_the_first_are_told_and_the_rest_counted(
+    data: Path, publish: Callable[..., str], sr28: FoodRelease
+) -> None:
+    """Nobody reads more than a screen of them."""
+    changed = used_foods()[: MOST_LINES + 2]
+    publish("fdc", fooddata(sr28, ALL, {code: f"{sr28.food(code).description}, new crop" for code in changed}))
+    lines = difference_lines(bring_update("fdc", data))
+    assert sum(line.startswith("  changed: ") for line in lines) == MOST_LINES
+    assert lines[MOST_LINES + 2] == "  and 2 more that changed"
 
 
 @pytest.fixture

@@ -76,7 +76,7 @@ def test_what_is_predicted_is_never_learnt_from(evidence_values, monkeypatch):
         widths = {"width_80": 0.1, "width_90": 0.2}
         return pd.DataFrame({"retention": left_out["published"], **widths}, index=left_out.index)
 
-    monkeypatch.setattr(validation, "learn", lambda values, hold_out: set(values["family"]))
+    monkeypatch.setattr(validation, "learn", lambda values: set(values["family"]))
     monkeypatch.setattr(validation, "predict", predict)
     held_out(evidence_values, folds=10, seeds=[1, 2, 3])
     assert len(seen) == 30

@@ -3,9 +3,11 @@
 import numpy as np
 import pytest
 
+from swaptable.amounts.cost import read_prices
 from swaptable.basics.errors import SwaptableError
+from swaptable.basics.folders import DATA
 from swaptable.deciding.wants import Want, binding_wants, judge_wants, read_want
-from swaptable.deciding.yardsticks import Measured, Yardstick
+from swaptable.deciding.yardsticks import Measured, Yardstick, with_cost
 from swaptable.judging.study import compute_recipe
 from swaptable.judging.verdicts import Verdict
 
@@ -109,3 +111,19 @@ def test_what_binds_where_nothing_meets_all():
     assert table["met_without_it"].tolist() == [0, 2]
     assert table.loc[1, "nearest_variant"] == "c"
     assert table.loc[1, "nearest_amount"] == 300
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("sodium <= 600 mg", "sodium at most 600 mg per serving"),
+        ("cost ≤ 2.50", "cost at most 2.50 CAD per serving"),
+        ("iron above 2 mg per 100 kcal", "iron above 2 mg per 100 kcal"),
+        ("calcium >= 20 % DV", "calcium at least 20 % DV per serving"),
+        ("nutrient density > -5", "nutrient density above -5 points per 100 kcal"),
+    ],
+)
+def test_a_want_is_said_with_unit_and_basis(barley, text, words):
+    """On a page a want has no sign, and says its currency and its basis."""
+    priced = with_cost(barley, read_prices(DATA / "prices.csv"))
+    assert read_want(text, priced).words == words

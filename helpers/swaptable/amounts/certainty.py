@@ -64,19 +64,19 @@ class Certainty:
     difference: xr.DataArray
     difference_error: xr.DataArray
 
-    def interval(self, level: float = 0.90) -> tuple[xr.DataArray, xr.DataArray]:
-        """Give the interval of the amount at 0.80, 0.90 or 0.95; never below 0."""
-        half = Z[level] * self.error
+    def interval(self) -> tuple[xr.DataArray, xr.DataArray]:
+        """Give the 90 % interval of the amount; never below 0."""
+        half = Z[0.90] * self.error
         return (self.amount - half).clip(min=0), self.amount + half
 
-    def difference_interval(self, level: float = 0.90) -> tuple[xr.DataArray, xr.DataArray]:
-        """Give the interval of the difference from the recipe as written."""
-        half = Z[level] * self.difference_error
+    def difference_interval(self) -> tuple[xr.DataArray, xr.DataArray]:
+        """Give the 90 % interval of the difference from the recipe as written."""
+        half = Z[0.90] * self.difference_error
         return self.difference - half, self.difference + half
 
-    def is_real(self, level: float = 0.90) -> xr.DataArray:
+    def is_real(self) -> xr.DataArray:
         """Tell where the interval of the difference leaves 0 out."""
-        low, high = self.difference_interval(level)
+        low, high = self.difference_interval()
         return (low > 0) | (high < 0)
 
 
@@ -194,18 +194,20 @@ def certainty_of(amounts: Amounts, basis: str = "serving", question: str = QUEST
     energy = amounts.data["per_batch"].sel(component="ENERC_KCAL", drop=True).variable
     energy_at = _places(amounts)["ENERC_KCAL"]
 
-    def change_of(source: Source) -> Parts:
-        if basis == "100 g":
-            estimated = amounts.recipe.cooked_weight is None  # a weighed dish stays what it is
-            of_weight = amount * source.cooked_g if source.whole and estimated else 0.0
-            return [(source.change * 100 - of_weight) / cooked_g]
+    def by_weight(source: Source) -> Parts:
+        estimated = amounts.recipe.cooked_weight is None  # a weighed dish stays what it is
+        of_weight = amount * source.cooked_g if source.whole and estimated else 0.0
+        return [(source.change * 100 - of_weight) / cooked_g]
+
+    def by_energy(source: Source) -> Parts:
         of_energy = amount * source.change.isel(component=energy_at) / energy
         of_amount = source.change * 100 / energy
         return [of_amount - of_energy] if source.whole else [of_amount, -of_energy]
 
     if basis in IN_PROPORTION:
         variance, difference = _in_proportion(amounts, question, basis)
-    else:
+    else:  # a basis that is not here is an error, not one of these
+        change_of = {"100 g": by_weight, "100 kcal": by_energy}[basis]
         variance, difference = _accumulate(amounts, question, change_of)
     written = per.sel(amounts.grid.as_written, drop=True)
     if basis == "100 g":
@@ -301,13 +303,8 @@ def mean_errors(grid: Grid, components: tuple[str, ...]) -> np.ndarray:
     return np.sqrt(squared)
 
 
-def index_certainty(
-    amounts: Amounts,
-    index: Callable[[Amounts], xr.DataArray],
-    components: Sequence[str],
-    question: str = QUESTIONS[0],
-) -> Certainty:
-    """Find how sure an index over the amounts is, by its slope in each component.
+def index_certainty(amounts: Amounts, index: Callable[[Amounts], xr.DataArray], components: Sequence[str]) -> Certainty:
+    """Find how sure the mean of an index over the amounts is, by its slope in each component.
 
     Parameters
     ----------
@@ -316,8 +313,6 @@ def index_certainty(
         Amounts → DataArray over the choices, such as :func:`swaptable.judging.density.nutrient_rich_foods_index`.
     components : sequence of str
         Every component that the index depends on, energy included.
-    question : str, optional
-        As for :func:`certainty_of`.
 
     Returns
     -------
@@ -333,7 +328,7 @@ def index_certainty(
         moved = [slope * source.change.isel(component=place) for place, slope in slopes.items()]
         return [sum(moved[1:], moved[0])] if source.whole else moved
 
-    variance, difference = _accumulate(amounts, question, change_of)
+    variance, difference = _accumulate(amounts, QUESTIONS[0], change_of)
     written = value.sel(amounts.grid.as_written, drop=True)
     known = value.notnull()
     return Certainty(value, (variance**0.5).where(known), value - written, (difference**0.5).where(known))
@@ -384,7 +379,7 @@ def with_certainty(table: pd.DataFrame, amounts: Amounts) -> pd.DataFrame:
     grid, parts = amounts.grid, []
     for basis, rows in table.groupby("basis", sort=False):
         mean, plate = (certainty_of(amounts, str(basis).removeprefix("per "), question) for question in QUESTIONS)
-        low, high = mean.interval(0.90)
+        low, high = mean.interval()
         codes = np.zeros(len(rows), dtype=int)
         for choice, options in grid.choices.items():
             codes = codes * len(options) + pd.Index(options).get_indexer(rows[choice])

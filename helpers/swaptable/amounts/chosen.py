@@ -296,7 +296,7 @@ def as_recipe(amounts: Amounts, variant: dict[str, str]) -> Recipe:
 VARIANT = "variant"
 
 
-def amounts_at(grid: Grid, codes: np.ndarray, components: tuple[str, ...] = ()) -> Amounts:
+def amounts_at(grid: Grid, codes: np.ndarray) -> Amounts:
     """Compute listed variants.
 
     Parameters
@@ -304,8 +304,6 @@ def amounts_at(grid: Grid, codes: np.ndarray, components: tuple[str, ...] = ()) 
     grid : Grid
     codes : ndarray of int
         Variants × choices: which option each has; no variant twice, and all of them allowed.
-    components : tuple of str, optional
-        INFOODS tags; all by default.
 
     Returns
     -------
@@ -323,5 +321,5 @@ def amounts_at(grid: Grid, codes: np.ndarray, components: tuple[str, ...] = ()) 
         at = [(((VARIANT, label),), grid.line(name, each)) for label, each in zip(labels, variants, strict=True)]
         lines[name] = {(options if own[name] else ()): line for options, line in at if line is not None}
     picked = Grid(grid.recipe, grid.release, {VARIANT: tuple(labels)}, lines, own, (), grid.factors)
-    totals = sum_up(dish_of(grid, components), View({0: len(codes)}, codes=np.asarray(codes, dtype=int)))
+    totals = sum_up(dish_of(grid), View({0: len(codes)}, codes=np.asarray(codes, dtype=int)))
     return amounts_of(totals, picked)

@@ -229,7 +229,7 @@ class Dish:
         per_soaked, origin = None, "estimated from the yield of each ingredient"
         if recipe.cooked_weight is not None:
             per_soaked = recipe.cooked_weight / float(weights[SOAKED])
-            told = f"weighed for the recipe as written ({recipe.cooked_weight:.4g} g); the same yield for its variants"
+            told = f"weighed for the recipe as written ({recipe.cooked_weight:,.4g} g); the same yield for its variants"
             origin = told + _doubt(recipe.cooked_weight, float(weights[SOAKED]), float(weights[COOKED]))
         found = Weighing(per_soaked, [], [], origin)
         for axis, choice in enumerate(grid.choices):

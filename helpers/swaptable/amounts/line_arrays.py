@@ -232,9 +232,7 @@ def source_tables(
             yield int(changes.key[lines[0]]), found
 
 
-def squares(
-    kinds: Sequence[Changes], positions: Positions, differences: bool = True
-) -> tuple[list[Table], list[Table]]:
+def squares(kinds: Sequence[Changes], positions: Positions) -> tuple[list[Table], list[Table]]:
     """Sum the squares of what the sources change in the batch, and of what they change in differences.
 
     Parameters
@@ -242,8 +240,6 @@ def squares(
     kinds : sequence of Changes
         At least one.
     positions : Positions
-    differences : bool, optional
-        Whether the second is wanted.
 
     Returns
     -------
@@ -266,19 +262,17 @@ def squares(
         shared = _shared(changes.key, positions.ingredient)
         alone = positions.laid(np.where(shared[:, None], 0.0, changes.values))
         laid += alone**2
-        if differences:
-            key = positions.laid(changes.key, -1)
-            same = (key == key[written])[:, None]
-            laid_apart += np.where(same, (alone - alone[written]) ** 2, alone**2 + alone[written] ** 2)
+        key = positions.laid(changes.key, -1)
+        same = (key == key[written])[:, None]
+        laid_apart += np.where(same, (alone - alone[written]) ** 2, alone**2 + alone[written] ** 2)
         for _, tables in source_tables(changes, positions, shared) if shared.any() else ():
             whole = summed(tables)
             change = whole.values[:-1]
             variance.append(Table(whole.axes, change**2))
-            if differences:
-                first = change[(slice(None), *(slice(1) for _ in whole.axes))]
-                apart.append(Table(whole.axes, (change - first) ** 2))
+            first = change[(slice(None), *(slice(1) for _ in whole.axes))]
+            apart.append(Table(whole.axes, (change - first) ** 2))
     variance += positions.tables(laid)
-    return variance, [*apart, *positions.tables(laid_apart)] if differences else []
+    return variance, [*apart, *positions.tables(laid_apart)]
 
 
 @dataclass(frozen=True, eq=False)

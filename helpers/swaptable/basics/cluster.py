@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from swaptable.basics.errors import SwaptableError
+from swaptable.basics.errors import MissingPackageError, SwaptableError
 
 __all__ = ["connected"]
 
@@ -35,7 +35,7 @@ def connected(address: str) -> Iterator[Any]:
     try:
         from distributed import Client
     except ImportError:
-        raise SwaptableError(
+        raise MissingPackageError(
             "--cluster needs Dask; install the extra 'cluster': pip install 'swaptable[cluster]'"
         ) from None
     try:

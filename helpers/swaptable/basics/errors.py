@@ -16,7 +16,6 @@ __all__ = [
     "MissingPackageError",
     "RunError",
     "SwaptableError",
-    "TooLargeError",
     "WriteError",
     "counted",
     "every_error",
@@ -158,14 +157,6 @@ class LimitError(RunError):
     code = "S41"
     cause = "a run went beyond a limit of time or size, or its inputs changed while it read them"
     remedy = "raise the limit (--limit), choose fewer variants, or run again when nobody edits the files"
-
-
-class TooLargeError(InputError):
-    """An input asks for more than can be held."""
-
-    code = "S50"
-    cause = "a file or a number of variants is larger than what can be worked on safely"
-    remedy = "cut it as the message says"
 
 
 class MissingPackageError(SwaptableError):

@@ -70,15 +70,12 @@ def not_compared(changes: Changes) -> str:
     return f"{_count(number, 'recipe')} not compared, since {since}" if number else ""
 
 
-def _grouped(
-    table: pd.DataFrame, by: Sequence[str], sentence: Callable[[pd.Series], str], first: str = ""
-) -> list[str]:
+def _grouped(table: pd.DataFrame, by: Sequence[str], sentence: Callable[[pd.Series], str]) -> list[str]:
     """Say one of each group and count those that are like it."""
     sentences = []
     for _, rows in table.groupby(list(by), sort=False, dropna=False):
-        ordered = rows.sort_values(first, ascending=False, kind="stable") if first else rows
         more = f" (and {len(rows) - 1:,} more like it)" if len(rows) > 1 else ""
-        sentences.append(plain(sentence(ordered.iloc[0])) + more)
+        sentences.append(plain(sentence(rows.iloc[0])) + more)
     return sentences
 
 

@@ -76,7 +76,9 @@ def _nothing() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
 
 def _words(found: RunResults, source: str, rule: str, about: _About, **renamed: str) -> pd.DataFrame:
     """Read a table of verdicts; ``renamed`` gives our column → its column."""
-    renamed = {"verdict": "word", "variant": "variant", **renamed}
+    # earlier runs wrote the number as verdict and its word as word
+    word = "word" if "word" in found.table(source) else "verdict"
+    renamed = {"verdict": word, "variant": "variant", **renamed}
     table = found.table(source, *renamed.values())
     rows = pd.DataFrame({ours: table[theirs] for ours, theirs in renamed.items()})
     for column in ("amount", "high_90"):
@@ -211,7 +213,7 @@ def _decision(found: RunResults, about: _About) -> _Read:
     first, last = (ranking.columns.get_loc(column) for column in ("missed_percent", "standard_error"))
     measured = list(ranking.columns[first + 1 : last])  # the first is what was to be best
     verdicts = [
-        _words(found, "verdicts", "want", about, verdict="verdict", name="want"),
+        _words(found, "verdicts", "want", about, name="want"),
         _stated(names, ranking["wants"], about, "want", "all that is wanted"),
         _stated(names, ranking["concerns_of_class"].replace("", "none"), {**about, "regime": ""}, CONCERN, ""),
         _stated(names, ranking["frontier"], about, FRONTIER, "the decision's measures"),

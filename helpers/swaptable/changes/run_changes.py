@@ -28,7 +28,6 @@ __all__ = [
 ]
 
 TOLD = ".told.json"  # in the reports folder: up to which entry of the ledger changes were told
-_SIDES = ("old", "new")
 
 
 def compare_folders(old: Path, new: Path) -> Changes:

@@ -15,7 +15,6 @@ import pandas as pd
 from swaptable.amounts.nutrients import compute
 from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import build_grid
-from swaptable.basics.downloads import Limits
 from swaptable.basics.errors import InputError, SwaptableError, counted, listed
 from swaptable.basics.folders import DATA, shown
 from swaptable.foods.current_release import (
@@ -72,7 +71,7 @@ class Update:
     data: Path
 
 
-def bring_update(name: str, data: Path = DATA, *, source: Path | None = None, limits: Limits | None = None) -> Update:
+def bring_update(name: str, data: Path = DATA, *, source: Path | None = None) -> Update:
     """Bring a release in unless it is here, and set it against the current one.
 
     Parameters
@@ -83,8 +82,6 @@ def bring_update(name: str, data: Path = DATA, *, source: Path | None = None, li
         Folder of the project's data.
     source : Path, optional
         File or folder that was brought by hand.
-    limits : Limits, optional
-        What a download may take.
 
     Returns
     -------
@@ -102,7 +99,7 @@ def bring_update(name: str, data: Path = DATA, *, source: Path | None = None, li
     if source is None and (folder / "manifest.json").is_file():
         new = open_release(folder)
     else:
-        new = bring_in(release_named(name, data), data, source=source, limits=limits)
+        new = bring_in(release_named(name, data), data, source=source)
     olds = _replaced(new.name, data)
     for old in olds.values():
         if not map_file(old.name, new.name, data).exists():

@@ -94,8 +94,9 @@ def _add_day(commands: Commands) -> None:
 
 def _day(options: argparse.Namespace) -> int:
     from swaptable.judging.day import add_up, judge_day, read_plan
+    from swaptable.judging.verdicts import named_for_files
 
-    print_table(judge_day(add_up(read_plan(options.day), options.release)), options.format)
+    print_table(named_for_files(judge_day(add_up(read_plan(options.day), options.release))), options.format)
     return DONE
 
 

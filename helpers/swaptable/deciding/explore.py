@@ -30,6 +30,7 @@ from swaptable.judging.targets import find_aims
 __all__ = ["MEASURES", "Exploration", "explore", "explore_recipe"]
 
 MEASURES = ("sodium", DENSITY)
+_ALIKE = "variants_alike"
 AT_ONCE = 2**21  # numbers in an array of one part
 WEIGHTS = 8  # arrays of a part beside the components
 MOST_ON_FRONTIER = 1_000  # variants that are computed with their certainty
@@ -101,7 +102,7 @@ def explore(
     Raises
     ------
     SwaptableError
-        If there is no measure, one of them twice, or cost among them.
+        If there is no measure, one of them twice, or cost among them, or a choice is named like a column.
 
     Notes
     -----
@@ -109,6 +110,7 @@ def explore(
     has so many choices that not all of them vary within a part: an effect compares variants of one part.
     """
     _refuse_measures(measures, best)
+    _refuse_names(grid, measures)
     components = tuple(dict.fromkeys(tag for one in measures for tag in one.components))
     dish = dish_of(grid, components)
     passes = _passes(grid.sizes, AT_ONCE // (len(components) + WEIGHTS))
@@ -198,6 +200,14 @@ def _refuse_measures(measures: Sequence[Yardstick], best: int) -> None:
         raise SwaptableError("found cost, which is not explored; decide on fewer variants")
     if best < 1:
         raise SwaptableError(f"found {best} of the best to name; expected 1 or more")
+
+
+def _refuse_names(grid: Grid, measures: Sequence[Yardstick]) -> None:
+    """Refuse a choice whose options would lie under a column of what is found."""
+    columns = (_ALIKE, *(one.column for one in measures))
+    for choice in grid.choices:
+        if choice.startswith(columns):
+            raise SwaptableError(f"found choice '{choice}', named like a column of what is found; rename the choice")
 
 
 def _passes(sizes: Sequence[int], most: int) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
@@ -305,7 +315,7 @@ class _Rows:
         for axis, (choice, options) in enumerate(self.grid.choices.items()):
             columns[choice] = [options[code] for code in codes[:, axis]]
         if alike is not None:
-            columns["variants_alike"] = alike
+            columns[_ALIKE] = alike
         for one in self.measured:
             name = one.yardstick.column
             columns[name] = one.value[at]

@@ -304,7 +304,7 @@ def _slopes(
         if yardstick.tag == ENERGY:
             return {}, none
         return {yardstick.tag: 100 / energy, ENERGY: -value / energy}, none
-    per = amounts.recipe.servings if yardstick.basis == SERVING else 1.0
+    per = {SERVING: amounts.recipe.servings, "batch": 1.0}[yardstick.basis]
     return {yardstick.tag: one / per}, none
 
 

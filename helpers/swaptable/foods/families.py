@@ -16,7 +16,7 @@ from swaptable.foods.reference import culinary_families
 from swaptable.foods.release import FoodRelease
 from swaptable.foods.words import read_description
 
-__all__ = ["NO_FAMILY", "family_names", "food_kind", "parts_of", "short_name"]
+__all__ = ["NO_FAMILY", "food_kind", "parts_of", "short_name"]
 
 NO_FAMILY = ""
 # Baby foods, fast foods, meals, snacks, foods of one people that no shop sells, and restaurant foods.
@@ -45,18 +45,6 @@ def _rules() -> dict[str, list[tuple[re.Pattern[str], re.Pattern[str] | None, st
         for group in groups if not row.food_group else row.food_group.split("|"):
             rules[group].append(rule)
     return rules
-
-
-def family_names() -> list[str]:
-    """Name every culinary family, in the order of its table.
-
-    Examples
-    --------
-    >>> "starchy tubers" in family_names()
-    True
-    """
-    table = culinary_families()
-    return list(dict.fromkeys(table.loc[table["role"] != "", "family"]))
 
 
 def _part_of(group: str, description: str) -> tuple[str, str]:

@@ -159,9 +159,9 @@ def _nutrition(amounts: Amounts) -> tuple[dict[str, str], list[str]]:
     return nutrition, gaps
 
 
-def _rounded(number: float, digits: int = 3) -> str:
-    """Write a number to so many digits, without exponent."""
+def _rounded(number: float) -> str:
+    """Write a number to three digits, without exponent."""
     if number == 0:
         return "0"
-    places = digits - 1 - int(np.floor(np.log10(abs(number))))
+    places = 2 - int(np.floor(np.log10(abs(number))))
     return plain_number(round(number, max(places, 0)))

@@ -38,11 +38,6 @@ def _table(amounts: Amounts, labels: Collection[str] | None, columns: dict[str, 
     return pd.DataFrame({name: grid.listed(values) for name, values in columns.items()}, index=index)[chosen]
 
 
-def _scale(amounts: Amounts, basis: str) -> xr.DataArray:
-    """Give the factor from the batch to a basis, which is the same for all components."""
-    return (amounts.per(basis) / amounts.per("batch")).max("component")
-
-
 def _total(amounts: Amounts, of_line: Mapping[int, float]) -> xr.DataArray:
     """Sum a number per line (by its ``id``) over each variant's ingredients; what is missing is left out."""
     grid = amounts.grid
@@ -67,21 +62,17 @@ def _values(amounts: Amounts, components: list[str]) -> dict[int, pd.Series]:
     }
 
 
-def _whole(amounts: Amounts, components: list[str], basis: str) -> xr.DataArray:
+def _whole(amounts: Amounts, components: list[str]) -> xr.DataArray:
     """Tell where all components have a value in all of the weight."""
-    return amounts.share_per(basis, "valued_share").sel(component=components).min("component") > WHOLE_SHARE
+    return amounts.data["valued_share"].sel(component=components).min("component") > WHOLE_SHARE
 
 
-def calcium_by_ingredient(
-    amounts: Amounts, basis: str = "serving", labels: Collection[str] | None = None
-) -> pd.DataFrame:
+def calcium_by_ingredient(amounts: Amounts, labels: Collection[str] | None = None) -> pd.DataFrame:
     """Estimate how much of each ingredient's calcium can be absorbed, with the figure used.
 
     Parameters
     ----------
     amounts : Amounts
-    basis : str, optional
-        As for :meth:`swaptable.amounts.nutrients.Amounts.per`.
     labels : collection of str, optional
         Variants to list; all by default.
 
@@ -96,7 +87,7 @@ def calcium_by_ingredient(
     Raises
     ------
     SwaptableError
-        If there is no such variant or basis.
+        If there is no such variant.
     """
     grid = amounts.grid
     calcium = _values(amounts, ["CA"])
@@ -104,10 +95,7 @@ def calcium_by_ingredient(
     texts = ["item", "kind", "oxalate_class", "load_mg", "note", "source", "checked"]
     columns = ["variant", "ingredient", "food", "calcium_mg", "percent", "estimated_absorbable_mg", *texts]
     rows = []
-    factors = grid.listed(_scale(amounts, basis))
-    for variant, label, factor, wanted in zip(
-        grid.variants(), grid.labels, factors, variants_chosen(amounts, labels), strict=True
-    ):
+    for variant, label, wanted in zip(grid.variants(), grid.labels, variants_chosen(amounts, labels), strict=True):
         if not wanted:
             continue
         for ingredient in grid.lines:
@@ -115,7 +103,7 @@ def calcium_by_ingredient(
             if line is None:
                 continue
             figure = figures[id(line)]
-            milligrams = float(calcium[id(line)]["CA"]) * factor
+            milligrams = float(calcium[id(line)]["CA"]) / amounts.recipe.servings
             percent = np.nan if figure is None else figure["percent"]
             row = [label, ingredient, line.food.description, milligrams, percent, milligrams * percent / 100]
             rows.append(row + ["" if figure is None else figure[name] for name in texts])
@@ -123,14 +111,12 @@ def calcium_by_ingredient(
     return table.assign(load_mg=pd.to_numeric(table["load_mg"].replace("", None)))
 
 
-def absorbable_calcium(amounts: Amounts, basis: str = "serving", labels: Collection[str] | None = None) -> pd.DataFrame:
+def absorbable_calcium(amounts: Amounts, labels: Collection[str] | None = None) -> pd.DataFrame:
     """Estimate how much of the calcium can be absorbed, from foods for which that is published.
 
     Parameters
     ----------
     amounts : Amounts
-    basis : str, optional
-        As for :meth:`swaptable.amounts.nutrients.Amounts.per`.
     labels : collection of str, optional
         Variants to list; all by default.
 
@@ -145,7 +131,7 @@ def absorbable_calcium(amounts: Amounts, basis: str = "serving", labels: Collect
     Raises
     ------
     SwaptableError
-        If there is no such variant or basis.
+        If there is no such variant.
 
     Notes
     -----
@@ -161,21 +147,21 @@ def absorbable_calcium(amounts: Amounts, basis: str = "serving", labels: Collect
     percents = {key: np.nan if row is None else float(row["percent"]) for key, row in figures.items()}
     absorbed = {key: calcium[key] * percents[key] / 100 for key in calcium}
     covered = {key: np.nan if np.isnan(percents[key]) else value for key, value in calcium.items()}
-    scale = _scale(amounts, basis)
+    servings = amounts.recipe.servings
     some = _total(amounts, {key: float(np.isfinite(value)) for key, value in covered.items()}) > 0
-    known = (_total(amounts, covered) * scale).where(some)
-    total = amounts.per(basis).sel(component="CA", drop=True)
+    known = (_total(amounts, covered) / servings).where(some)
+    total = amounts.per("serving").sel(component="CA", drop=True)
     table = _table(
         amounts,
         labels,
         {
             "calcium_mg": total,
             "with_published_fraction_mg": known,
-            "estimated_absorbable_mg": (_total(amounts, absorbed) * scale).where(some),
+            "estimated_absorbable_mg": (_total(amounts, absorbed) / servings).where(some),
             "share_covered": _share(known, total),
         },
     )
-    valued = _table(amounts, labels, {"whole": _whole(amounts, ["CA"], basis)})["whole"] == 1
+    valued = _table(amounts, labels, {"whole": _whole(amounts, ["CA"])})["whole"] == 1
     table["whole"] = valued & (table["share_covered"] > WHOLE_SHARE)
     counts = {}
     for kind in KINDS:
@@ -191,14 +177,12 @@ def _share(known: xr.DataArray, total: xr.DataArray) -> xr.DataArray:
     return (known.fillna(0.0) / total.where(total > 0)).clip(max=1.0)
 
 
-def iron_forms(amounts: Amounts, basis: str = "serving", labels: Collection[str] | None = None) -> pd.DataFrame:
+def iron_forms(amounts: Amounts, labels: Collection[str] | None = None) -> pd.DataFrame:
     """Split iron into haem and non-haem, and tell what helps the absorption of the latter.
 
     Parameters
     ----------
     amounts : Amounts
-    basis : str, optional
-        As for :meth:`swaptable.amounts.nutrients.Amounts.per`.
     labels : collection of str, optional
         Variants to list; all by default.
 
@@ -213,7 +197,7 @@ def iron_forms(amounts: Amounts, basis: str = "serving", labels: Collection[str]
     Raises
     ------
     SwaptableError
-        If there is no such variant or basis.
+        If there is no such variant.
 
     Notes
     -----
@@ -227,18 +211,18 @@ def iron_forms(amounts: Amounts, basis: str = "serving", labels: Collection[str]
     """
     iron = {key: float(values["FE"]) for key, values in _values(amounts, ["FE"]).items()}
     shares = {id(line): _haem_shares(line) for line in _lines(amounts)}
-    scale = _scale(amounts, basis)
+    servings = amounts.recipe.servings
     covered = {key: np.nan if np.isnan(shares[key][0]) else value for key, value in iron.items()}
     some = _total(amounts, {key: float(np.isfinite(value)) for key, value in covered.items()}) > 0
-    known = (_total(amounts, covered) * scale).where(some)
+    known = (_total(amounts, covered) / servings).where(some)
     haem, low, high = (
-        (_total(amounts, {key: iron[key] * shares[key][column] for key in iron}) * scale).where(some)
+        (_total(amounts, {key: iron[key] * shares[key][column] for key in iron}) / servings).where(some)
         for column in range(3)
     )
     flesh = {
         id(line): line.edible_g * line.cooking.yield_factor * float(shares[id(line)][0] > 0) for line in _lines(amounts)
     }
-    per = amounts.per(basis)
+    per = amounts.per("serving")
     total = per.sel(component="FE", drop=True)
     table = _table(
         amounts,
@@ -250,11 +234,11 @@ def iron_forms(amounts: Amounts, basis: str = "serving", labels: Collection[str]
             "haem_high_mg": high,
             "estimated_non_haem_iron_mg": known - haem,
             "share_covered": _share(known, total),
-            "meat_fish_poultry_g": _total(amounts, flesh) * scale,
+            "meat_fish_poultry_g": _total(amounts, flesh) / servings,
             "vitamin_c_mg": per.sel(component="VITC", drop=True),
         },
     )
-    whole = _table(amounts, labels, {tag: _whole(amounts, [tag], basis) for tag in ("FE", "VITC")}) == 1
+    whole = _table(amounts, labels, {tag: _whole(amounts, [tag]) for tag in ("FE", "VITC")}) == 1
     return table.assign(whole=whole["FE"] & (table["share_covered"] > WHOLE_SHARE), vitamin_c_whole=whole["VITC"])
 
 
@@ -269,10 +253,10 @@ def _haem_shares(line: Line) -> tuple[float, float, float]:
 
 
 def _forms(
-    amounts: Amounts, basis: str, labels: Collection[str] | None, whole: str, names: dict[str, str], unit: str
+    amounts: Amounts, labels: Collection[str] | None, whole: str, names: dict[str, str], unit: str
 ) -> pd.DataFrame:
     """List the parts of a derived component, in its unit, and what of it no part accounts for."""
-    per = amounts.per(basis)
+    per = amounts.per("serving")
     total = per.sel(component=whole, drop=True)
     parts = {part: per.sel(component=part, drop=True) * DERIVED_FROM[whole][part] for part in names}
     counted: xr.DataArray = sum(part.fillna(0.0) for part in parts.values())  # type: ignore[assignment]
@@ -281,18 +265,16 @@ def _forms(
     columns[f"total_{unit}"] = total
     columns[f"not_told_apart_{unit}"] = rest.where(~(rest <= 1e-9 * total), 0.0)  # but for rounding
     table = _table(amounts, labels, columns)
-    flags = {"whole": _whole(amounts, [whole], basis), "forms_whole": _whole(amounts, list(names), basis)}
+    flags = {"whole": _whole(amounts, [whole]), "forms_whole": _whole(amounts, list(names))}
     return table.join(_table(amounts, labels, flags) == 1)
 
 
-def vitamin_a_forms(amounts: Amounts, basis: str = "serving", labels: Collection[str] | None = None) -> pd.DataFrame:
+def vitamin_a_forms(amounts: Amounts, labels: Collection[str] | None = None) -> pd.DataFrame:
     """Tell preformed vitamin A from that of carotenoids.
 
     Parameters
     ----------
     amounts : Amounts
-    basis : str, optional
-        As for :meth:`swaptable.amounts.nutrients.Amounts.per`.
     labels : collection of str, optional
         Variants to list; all by default.
 
@@ -307,24 +289,22 @@ def vitamin_a_forms(amounts: Amounts, basis: str = "serving", labels: Collection
     Raises
     ------
     SwaptableError
-        If there is no such variant or basis.
+        If there is no such variant.
 
     References
     ----------
     Institute of Medicine 2001, Dietary Reference Intakes for Vitamin A ..., chapter 4.
     """
     names = {"RETOL": "retinol", "CARTB": "beta_carotene", "CARTA": "alpha_carotene", "CRYPX": "beta_cryptoxanthin"}
-    return _forms(amounts, basis, labels, "VITA_RAE", names, "ug_rae")
+    return _forms(amounts, labels, "VITA_RAE", names, "ug_rae")
 
 
-def folate_forms(amounts: Amounts, basis: str = "serving", labels: Collection[str] | None = None) -> pd.DataFrame:
+def folate_forms(amounts: Amounts, labels: Collection[str] | None = None) -> pd.DataFrame:
     """Tell the folate of foods from added folic acid.
 
     Parameters
     ----------
     amounts : Amounts
-    basis : str, optional
-        As for :meth:`swaptable.amounts.nutrients.Amounts.per`.
     labels : collection of str, optional
         Variants to list; all by default.
 
@@ -339,12 +319,12 @@ def folate_forms(amounts: Amounts, basis: str = "serving", labels: Collection[st
     Raises
     ------
     SwaptableError
-        If there is no such variant or basis.
+        If there is no such variant.
 
     References
     ----------
     Institute of Medicine 1998, Dietary Reference Intakes for Thiamin ..., chapter 8.
     """
-    table = _forms(amounts, basis, labels, "FOLDFE", {"FOLFD": "food_folate", "FOLAC": "folic_acid"}, "ug_dfe")
+    table = _forms(amounts, labels, "FOLDFE", {"FOLFD": "food_folate", "FOLAC": "folic_acid"}, "ug_dfe")
     table.insert(0, "folic_acid_ug", table["folic_acid_ug_dfe"] / DERIVED_FROM["FOLDFE"]["FOLAC"])
     return table

@@ -5,14 +5,11 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from pathlib import Path
 
-from swaptable.foods.joined import open_release
 from swaptable.foods.release import FoodRelease
-from swaptable.kitchen.matching import UNKNOWN, MatchedLine, MatchedRecipe, match_recipe
-from swaptable.kitchen.text import read_kitchen_file
+from swaptable.kitchen.matching import UNKNOWN, MatchedLine, MatchedRecipe
 
-__all__ = ["convert_text", "recipe_yaml"]
+__all__ = ["recipe_yaml"]
 
 SHOWN = 0.30  # runners-up below are not worth a line
 
@@ -94,26 +91,3 @@ def recipe_yaml(matched: MatchedRecipe, *, leave_out_open: bool = False) -> str:
         left_out = "; ".join(line.words for line in matched.lines if line.is_open)
         text.append(f"notes: {_quoted(f'Not counted, since food or amount are not known: {left_out}.')}")
     return "\n".join(text) + "\n"
-
-
-def convert_text(path: str | Path, release: FoodRelease | None = None) -> str:
-    """Turn a recipe in plain text into a recipe file.
-
-    Parameters
-    ----------
-    path : str or Path
-        Text file, UTF-8 (or UTF-16 with its mark).
-    release : FoodRelease, optional
-        Where the foods are from; SR28 if left out.
-
-    Returns
-    -------
-    str
-        As :func:`recipe_yaml` gives it.
-
-    Raises
-    ------
-    InputError
-        If the file cannot be read, is no text, or is no single recipe.
-    """
-    return recipe_yaml(match_recipe(read_kitchen_file(Path(path)), release or open_release()))

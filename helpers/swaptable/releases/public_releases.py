@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
 from urllib.parse import urlsplit
 
-from swaptable.basics.downloads import Limits, check_url, fetch, other_file
+from swaptable.basics.downloads import check_url, fetch, other_file
 from swaptable.basics.errors import InputError, SwaptableError, listed, nearest
 from swaptable.basics.folders import DATA, shown
 from swaptable.basics.whole_files import sha256_of, write_whole
@@ -178,9 +178,7 @@ def release_named(name: str, data: Path = DATA) -> PublicRelease:
     return exact[0] if exact else series[-1]
 
 
-def bring_in(
-    release: PublicRelease, data: Path = DATA, *, source: Path | None = None, limits: Limits | None = None
-) -> FoodRelease:
+def bring_in(release: PublicRelease, data: Path = DATA, *, source: Path | None = None) -> FoodRelease:
     """Fetch a release unless it is here, check it, and import it beside the others.
 
     Parameters
@@ -189,8 +187,6 @@ def bring_in(
     data : Path, optional
     source : Path, optional
         File or folder that was brought by hand; nothing is fetched then.
-    limits : Limits, optional
-        What a download may take.
 
     Returns
     -------
@@ -221,7 +217,7 @@ def bring_in(
     downloads = data / "foods" / DOWNLOADS / release.folder
     file = source
     if file is None:
-        file = fetch(release.url, downloads, release.file_name, sha256=expected, stated=stated, limits=limits)
+        file = fetch(release.url, downloads, release.file_name, sha256=expected, stated=stated)
         found = sha256_of(file)
     imported = _imported(release, file, folder)
     if found:

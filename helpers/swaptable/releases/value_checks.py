@@ -16,6 +16,7 @@ __all__ = ["BY_DIFFERENCE", "CHECKED", "LEAST_BY_DIFFERENCE", "check_profiles", 
 MOST_SUM = 103.0
 BY_DIFFERENCE = frozenset({"CHOCDF", "CHOAVL"})
 LEAST_BY_DIFFERENCE = -5.0
+MOST_TOLD = 3  # findings of each kind
 _FACTOR_4184 = (3.5, 5.0)  # times the energy by general factors: a kJ figure where kcal belong, give or take fibre
 _TIMES_LARGEST = 3.0  # so many times the largest value of SR28 is hardly a food, often a wrong unit (assumed)
 CHECKED = (
@@ -83,15 +84,13 @@ def check_profiles(codes: Sequence[str], values: Mapping[str, np.ndarray]) -> pd
     return pd.concat(tables, ignore_index=True)
 
 
-def checks_told(checks: pd.DataFrame, most: int = 3, counts: Mapping[str, int] | None = None) -> list[str]:
+def checks_told(checks: pd.DataFrame, counts: Mapping[str, int] | None = None) -> list[str]:
     """Say what the checks of an import found, one sentence a kind.
 
     Parameters
     ----------
     checks : DataFrame
         Table ``checks`` of a release.
-    most : int, optional
-        Findings to tell of each kind.
     counts : mapping of int, optional
         How many there are of each kind, where the table lists only the first.
 
@@ -103,8 +102,8 @@ def checks_told(checks: pd.DataFrame, most: int = 3, counts: Mapping[str, int] |
     """
     told = []
     for check, rows in checks.groupby("check", sort=False):
-        few = [f"{row.code} found {row.found}, expected {row.expected}" for row in rows.head(most).itertuples()]
+        few = [f"{row.code} found {row.found}, expected {row.expected}" for row in rows.head(MOST_TOLD).itertuples()]
         count = (counts or {}).get(str(check), len(rows))
-        more = f"; {count - most:,} more" if count > most else ""
+        more = f"; {count - MOST_TOLD:,} more" if count > MOST_TOLD else ""
         told.append(f"{check}: {count:,} ({'; '.join(few)}{more})")
     return told

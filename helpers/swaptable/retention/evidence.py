@@ -248,23 +248,21 @@ def _interval_widths(table: pd.DataFrame, size: pd.Series) -> pd.DataFrame:
     return pd.DataFrame.from_dict(widths, orient="index", columns=list(COVERAGES))
 
 
-def learn(values: pd.DataFrame, hold_out: str = "family") -> Evidence:
+def learn(values: pd.DataFrame) -> Evidence:
     """Learn from the pairs how published factors are off, how far to trust that, and how values scatter.
 
     Parameters
     ----------
     values : DataFrame
         From :func:`swaptable.retention.pairs.pair_values`.
-    hold_out : str, optional
-        Column of what is left out together when trust and intervals are judged: ``"family"`` (an animal or a
-        vegetable never analysed) or ``"food"`` (a cut or cultivar never analysed).
 
     Returns
     -------
     Evidence
+        Whose trust and intervals were judged with whole families (an animal or a vegetable) left out.
     """
     table = values.assign(log_published=np.log(values["published"]), deviation=0.0)
-    fold = folds_of(table[hold_out], INNER_FOLDS, seed=0)
+    fold = folds_of(table["family"], INNER_FOLDS, seed=0)
     for number in range(INNER_FOLDS):
         left_out = fold == number
         table.loc[left_out, "deviation"] = _deviation(_estimate(table[~left_out]), table[left_out])[0]

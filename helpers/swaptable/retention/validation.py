@@ -20,9 +20,7 @@ METHODS = {
 }
 
 
-def held_out(
-    values: pd.DataFrame, folds: int = 10, seeds: Sequence[int] = (1, 2, 3), hold_out: str = "family"
-) -> pd.DataFrame:
+def held_out(values: pd.DataFrame, folds: int = 10, seeds: Sequence[int] = (1, 2, 3)) -> pd.DataFrame:
     """Predict every cooked value from evidence that holds none of its family.
 
     Parameters
@@ -32,8 +30,6 @@ def held_out(
     folds : int, optional
     seeds : sequence of int, optional
         One dealing out of families to folds each.
-    hold_out : str, optional
-        Column of what is held out together; see :func:`swaptable.retention.evidence.learn`.
 
     Returns
     -------
@@ -44,10 +40,10 @@ def held_out(
     """
     parts = []
     for seed in seeds:
-        fold = folds_of(values[hold_out], folds, seed)
+        fold = folds_of(values["family"], folds, seed)
         for number in range(folds):
             left_out = values[fold == number]
-            found = predict(learn(values[fold != number], hold_out), left_out)
+            found = predict(learn(values[fold != number]), left_out)
             parts.append(_errors(left_out.assign(seed=seed), found))
     return pd.concat(parts, ignore_index=True)
 
@@ -108,14 +104,12 @@ def summarise(errors: pd.DataFrame) -> dict[str, pd.DataFrame]:
     }
 
 
-def validate(
-    values: pd.DataFrame, folds: int = 10, seeds: Sequence[int] = (1, 2, 3), hold_out: str = "family"
-) -> dict[str, pd.DataFrame]:
+def validate(values: pd.DataFrame, folds: int = 10, seeds: Sequence[int] = (1, 2, 3)) -> dict[str, pd.DataFrame]:
     """Compare ways of predicting cooked values on families held out.
 
     Parameters
     ----------
-    values, folds, seeds, hold_out
+    values, folds, seeds
         As in :func:`held_out`.
 
     Returns
@@ -123,4 +117,4 @@ def validate(
     dict of DataFrame
         As in :func:`summarise`.
     """
-    return summarise(held_out(values, folds, seeds, hold_out))
+    return summarise(held_out(values, folds, seeds))

@@ -25,25 +25,20 @@ PICTURES = {
 }
 
 
-def make_gallery(folder: str | Path = REPORTS / "gallery") -> list[Path]:
+def make_gallery() -> list[Path]:
     """Run what the pictures are from, in a folder of its own, and put the pictures in place.
-
-    Parameters
-    ----------
-    folder : str or Path, optional
-        Where the pictures go.
 
     Returns
     -------
     list of Path
-        The pictures. Nothing is replaced unless every run is done.
+        The pictures, in ``reports/gallery/``. Nothing is replaced unless every run is done.
 
     Raises
     ------
     SwaptableError
         If a run fails.
     """
-    target = Path(folder)
+    target = REPORTS / "gallery"
     wanted = {run for run, _ in PICTURES.values()}
     runs = [run for run in read_runs(DATA / "runs.yaml") if run.name in wanted]
     target.mkdir(parents=True, exist_ok=True)

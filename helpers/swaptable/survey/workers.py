@@ -11,7 +11,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from swaptable.basics.errors import SwaptableError
+from swaptable.basics.errors import MissingPackageError, SwaptableError
 from swaptable.survey.blocks import Block, Done, Job, write_block
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def _client(cluster: str, workers: int) -> Iterator[Client]:
         from distributed.utils import get_mp_context
     except ImportError:
         problem = "the workers of a survey need Dask, which is not installed; install swaptable[cluster]"
-        raise SwaptableError(f"{problem}, or say --workers 0 to compute in this process") from None
+        raise MissingPackageError(f"{problem}, or say --workers 0 to compute in this process") from None
     # each side keeps its last messages for developers, a thousand of them, and ours carry whole blocks
     settings: dict[str, Any] = {"distributed.admin.low-level-log-length": _MESSAGES_KEPT}
     if _START in multiprocessing.get_all_start_methods():
