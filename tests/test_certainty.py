@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from swaptable.amounts.certainty import QUESTIONS, certainty_of, evidence_shares, index_certainty, with_certainty
+from swaptable.amounts.certainty import (
+    QUESTIONS,
+    certainty_of,
+    evidence_shares,
+    index_certainty,
+    mean_errors,
+    with_certainty,
+)
 from swaptable.amounts.nutrients import amounts_table, compute, line_values
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.errors import SwaptableError
@@ -206,12 +213,41 @@ def test_a_gap_is_never_rewarded(computed):
     assert np.isfinite(float(nutrient_rich_foods_index(computed(rice))))
 
 
+def test_the_mean_of_one_variant_is_as_sure_as_the_variant(computed):
+    """Of a recipe without choices the mean over all variants is the dish: each component has its own error."""
+    amounts = computed(WINE)
+    errors = mean_errors(amounts.grid, ("K", "NA", "VITC"))
+    own = certainty_of(amounts, "batch").error
+    assert errors.tolist() == pytest.approx([one(own, component=tag) for tag in ("K", "NA", "VITC")])
+
+
 def test_shares_of_evidence_add_up(computed, sr28):
     """Every amount rests wholly on something, and filled gaps are named."""
     filled = compute(build_grid(computed(WINE).recipe, fill_gaps(sr28)))
     shares = evidence_shares(filled, ["K", "TRP_G", "VITC"])
     assert np.allclose(shares.sum(axis=1), 1)
     assert shares.loc["K", "measured"] > 0.5
+
+
+def test_shares_of_evidence_are_shares_of_the_amount(computed):
+    """300 g of a cheese with 136 mg potassium measured, 100 g of one with 393 mg from its label."""
+    text = (
+        'title: Two\nservings: 1\ningredients:\n  brick: {amount: 300 g, food: "sr28:01005"}\n'
+        '  slices: {amount: 100 g, food: "sr28:01061"}\n'
+    )
+    shares = evidence_shares(computed(text), ["K"]).loc["K"]
+    assert shares.to_dict() == pytest.approx({"measured": 408 / 801, "label": 393 / 801})
+
+
+def test_a_filled_gap_is_a_share_of_its_own_component(computed, sr28):
+    """Tryptophan: 300 g carrots have a value, 100 g broth an imputed one; potassium has no gap to fill."""
+    recipe = computed(WINE.replace("sr28:14084", "sr28:06700")).recipe
+    filled = fill_gaps(sr28)
+    shares = evidence_shares(compute(build_grid(recipe, filled)), ["K", "TRP_G"])
+    at = filled.components.index.get_loc("TRP_G")
+    carrot, broth = (filled.matrix[filled.foods.index.get_loc(code), at] for code in ("11124", "06700"))
+    assert broth > 0
+    assert shares["filled in"].to_dict() == pytest.approx({"K": 0, "TRP_G": broth / (3 * carrot + broth)})
 
 
 def test_estimated_factors_are_a_choice(computed, sr28):

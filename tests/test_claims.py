@@ -507,6 +507,16 @@ def test_the_interval_decides(two, exact, sodium, verdict, why):
     assert (found["verdict"], found["why"]) == (verdict, why)
 
 
+def test_a_percentage_of_a_daily_value_has_the_error_of_the_amount(two, exact):
+    """390 ± 39 mg calcium of 1300 mg are 30 ± 3 %, and so are 300 ± 30 mg of another variant 23.1 ± 2.3 %."""
+    exact["relative"] = 0.1
+    amounts = dish(two, {"CA": 300.0}, {"CA": 390.0})
+    table = judge_claims(amounts, "US")
+    of = table[(table["claim"] == "high_ca") & (table["measure"] == "percent of daily value")].set_index("variant")
+    assert of.loc[WRITTEN, ["amount", "standard_error"]].tolist() == pytest.approx([30.0, 3.0])
+    assert of.loc[OTHER, ["amount", "standard_error"]].tolist() == pytest.approx([3000 / 130, 300 / 130])
+
+
 def test_the_error_of_a_reduction_by_hand(two, exact):
     """As written 400 mg ± 40, the other 200 mg ± 20; their difference ± √(40² + 20²): the two share nothing.
 
@@ -522,6 +532,15 @@ def test_the_error_of_a_reduction_by_hand(two, exact):
     less = meter.percent_apart("NA", "serving", 25.0, -1)
     assert less.value[1] == pytest.approx(50.0)
     assert less.error[1] == pytest.approx(100 * (20**2 + 30**2) ** 0.5 / 400)
+
+
+def test_an_energy_share_of_nothing_known_is_missing(two, exact):
+    """Of 100 kcal with 2 g saturated fat, 18 % come from it; with no value for either part it is not 0 %."""
+    held = {"ENERC_KCAL": 100.0, "FASAT": 2.0}
+    known = claim_measures.Meter(dish(two, held, missing=("FATRN",)), "US").energy_share("FASAT+FATRN")
+    assert known.value == pytest.approx([18.0, 18.0])
+    missing = claim_measures.Meter(dish(two, held, missing=("FASAT", "FATRN")), "US").energy_share("FASAT+FATRN")
+    assert np.isnan(missing.value).all()
 
 
 def test_what_two_variants_share_cancels_in_a_reduction(two, exact):

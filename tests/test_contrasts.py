@@ -132,6 +132,13 @@ def test_only_allowed_orders_count():
     assert order_weights(np.array([True, False, False, True])) is None
 
 
+def test_whether_an_order_exists_is_asked_of_all_changes():
+    """The second change first, then the first: one order is enough. The first alone, and then none: no order is."""
+    assert order_weights(np.array([True, False, True, True])).tolist() == [[0, 0, -1, 1], [-1, 0, 1, 0]]
+    first_alone_or_all_three = np.isin(np.arange(8), [0b000, 0b001, 0b111])
+    assert order_weights(first_alone_or_all_three) is None
+
+
 def test_weights_of_many_changes_are_those_of_shapley():
     """Of ten changes: (size)! (n − size − 1)! / n! for each mixture without the change; dummies get nothing."""
     weights = order_weights(np.ones(1 << 10, dtype=bool))

@@ -219,6 +219,33 @@ def test_the_demo_day_is_whole() -> None:
     assert added.totals.loc["ENERC_KCAL", "total"] > 1000
 
 
+def test_energy_is_shown_and_not_judged(day: Callable[..., Day]) -> None:
+    """100 g of milk (SR28 01079) give 50 kcal; how much somebody needs is not in the table."""
+    row = judge_day(day(MILK)).iloc[0]
+    assert (row["component"], row["kind"], row["word"], row["why"]) == (
+        "ENERC_KCAL",
+        "",
+        "",
+        "not judged: needs differ",
+    )
+    assert row["amount"] == pytest.approx(50)
+    assert pd.isna(row["verdict"])
+
+
+def test_water_is_never_called_too_little(day: Callable[..., Day]) -> None:
+    """What is drunk beside the plan is not known; enough of it is enough."""
+    row = verdict(day(MILK), "WATER", "AI")
+    assert (row["word"], row["why"]) == ("cannot tell", "what is drunk beside the plan is not known")
+    enough = verdict(day('foods: [{food: "sr28:14411", amount: 3000 g}]\n'), "WATER", "AI")
+    assert (enough["word"], enough["why"]) == ("met", "")
+
+
+def test_the_demo_days_keep_below_the_limit_of_sodium() -> None:
+    """Both are plans of a class about less salt."""
+    for name in ("barley_pot_day", "white_bean_day"):
+        assert verdict(add_up(read_plan(name)), "NA", "CDRR")["word"] == "met"
+
+
 def test_complements_cover_what_is_left(computed: Callable[[str], Amounts]) -> None:
     """Pancakes with yogurt cover more of the calcium that a pot leaves open than the pot itself would."""
     names = ["barley_pot", "oat_pancakes"]
@@ -236,3 +263,20 @@ def test_complements_cover_what_is_left(computed: Callable[[str], Amounts]) -> N
         if (left := row.day_value - float(per["barley_pot"].sel(component=row.compared_with))) > 0
     ]
     assert first["covers_percent"].iloc[0] == pytest.approx(np.mean(covers))
+
+
+def test_a_complement_is_best_for_what_it_covers_most_of() -> None:
+    """Of all that a pot leaves open the component is named of which the pancakes cover the largest part."""
+    recipes = {name: compute_recipe(name) for name in ("barley_pot", "oat_pancakes")}
+    audience = find_aims(read_audience(DATA / "audiences" / "bone_health.yaml"), recipes["barley_pot"].units())
+    targets = day_targets(audience, "US")
+    table = complements(recipes["barley_pot"], recipes, targets)
+    found = table[(table["group"] == "women 51 to 70") & (table["recipe"] == "oat_pancakes")].iloc[0]
+    pot, pancakes = (each.per("serving").sel(each.grid.as_written) for each in recipes.values())
+    wanted = targets[targets["leads"] & (targets["group"] == "women 51 to 70") & (targets["role"] == "raise")]
+    covers = {
+        row.component: float(pancakes.sel(component=row.compared_with)) / left
+        for row in wanted.itertuples()
+        if (left := row.day_value - float(pot.sel(component=row.compared_with))) > 0
+    }
+    assert found["best_for"] == max(covers, key=lambda component: covers[component])

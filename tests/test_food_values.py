@@ -41,12 +41,13 @@ def at(array: np.ndarray, code: str, component: str) -> float:
     return float(array[sr28().foods.index.get_loc(code), sr28().components.index.get_loc(component)])
 
 
-def tiny(folder: Path, rows: list[tuple]) -> FoodRelease:
+def tiny(folder: Path, rows: list[tuple], described: list[str] | None = None) -> FoodRelease:
     """Write a release of one food group and calcium (no decimals) alone."""
     codes = [str(number) for number in range(1, len(rows) + 1)]
     names = ["value", "n", "standard_error", "minimum", "maximum", "source_code", "derivation_code"]
     values = pd.DataFrame(rows, columns=names).assign(code=codes, nutrient_number=301).astype({"code": "category"})
-    foods = pd.DataFrame({"code": codes, "food_group": "1", "description": [f"Food {code}, raw" for code in codes]})
+    described = described or [f"Food {code}, raw" for code in codes]
+    foods = pd.DataFrame({"code": codes, "food_group": "1", "description": described})
     components = pd.DataFrame(
         {"component": ["CA"], "nutrient_number": [301], "unit": ["mg"], "name": ["Calcium"], "decimals": [0]}
     )
@@ -148,6 +149,25 @@ def test_errors_of_sr28() -> None:
     assert at(errors.standard_error, "01077", "ENERC_KCAL") == pytest.approx(energy)
 
 
+@pytest.mark.outside
+@pytest.mark.parametrize(
+    ("whole", "parts"),
+    [  # Institute of Medicine: 1 µg vitamin D = 40 IU (2011); 12 and 24 µg of carotenoids = 1 µg RAE (2001)
+        ("VITD_IU", {"VITD": 40}),
+        ("VITA_RAE", {"RETOL": 1, "CARTB": 1 / 12, "CARTA": 1 / 24, "CRYPX": 1 / 24}),
+        ("VITA_IU", {"RETOL": 1 / 0.3, "CARTB": 1 / 0.6, "CARTA": 1 / 1.2, "CRYPX": 1 / 1.2}),
+    ],
+)
+def test_a_whole_has_the_errors_of_its_parts(whole: str, parts: dict[str, float]) -> None:
+    """Added as squares, in the unit of the whole and at most the whole, wherever it has no error of its own."""
+    errors, place = sr28_errors(), sr28().components.index.get_loc
+    rows = errors.error_evidence[:, place(whole)] == ERROR_LABELS.index("propagated")
+    pieces = [errors.standard_error[rows, place(part)] * per for part, per in parts.items()]
+    expected = np.minimum(np.sqrt(np.sum(np.square(pieces), axis=0)), sr28().matrix[rows, place(whole)])
+    assert rows.sum() > 100
+    assert errors.standard_error[rows, place(whole)] == pytest.approx(expected)
+
+
 def test_imputed_is_less_sure_than_measured() -> None:
     """Over the minerals, values from another food have larger relative errors than measured ones."""
     errors = sr28_errors()
@@ -159,6 +179,21 @@ def test_imputed_is_less_sure_than_measured() -> None:
             np.median(relative[kind[value > 0] == EVIDENCE_LABELS.index(k)]) for k in ("measured", "imputed")
         )
         assert unsure > 2 * sure, component
+
+
+def test_a_value_of_another_food_carries_the_difference_between_foods(tmp_path: Path) -> None:
+    """By hand: neighbours in a family differ by 10, 10 and 20 %; what sampling adds is taken off as squares."""
+    known = (100.0, 110.0, 100.0, 120.0)
+    rows = [(value, 4, 2.0, np.nan, np.nan, "1", "A") for value in known]  # spread 2 · √4 = 4
+    rows += [(200.0, 0, np.nan, np.nan, np.nan, "4", "BFZN")]
+    release = tiny(tmp_path / "tiny", rows, [f"Bean, green, kind {n}, raw" for n in range(5)])
+    sampling = [(2 / value) ** 2 for value in known]
+    noise = sampling[0] + sampling[1]  # the middle of three sums, of which the first two are alike
+    between = math.sqrt((math.log(1.1) / 0.6745) ** 2 - noise)
+    relative = sorted(4 / (value * (1 - value / 1e5)) for value in known)
+    pooled = math.sqrt(relative[1] * relative[2]) / (1 - 2 / (9 * 3)) ** 1.5
+    expected = 200 * (1 - 200 / 1e5) * math.hypot(pooled, between)
+    assert value_errors(release).standard_error[4, 0] == pytest.approx(expected, rel=1e-9)
 
 
 def test_pooled_spread_foretells_the_measured() -> None:

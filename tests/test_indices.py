@@ -81,6 +81,20 @@ def test_chosen_density_by_hand(computed):
     assert density == pytest.approx(100 * (240 / 1300 + 280 / 4700) / 2)
 
 
+def test_chosen_density_caps_each_component(computed):
+    """100 kcal of carrots, 243.9 g, hold 226 % of vitamin A, which counts as 100, and potassium 780 of 4700 mg."""
+    text = 'title: Carrots\nservings: 1\ningredients: {carrot: {amount: 100 g, food: "sr28:11124"}}\n'
+    density = float(chosen_density(computed(text), ["VITA_RAE", "K"], "US"))
+    assert density == pytest.approx((100 + 100 * 320 / 0.41 / 4700) / 2)
+
+
+def test_chosen_density_is_not_known_where_a_component_is_missing(computed):
+    """What has no value is not left out of the mean: over the others alone a dish could look better than it is."""
+    amounts = computed(MILK)
+    amounts.data["per_batch"].loc[{"component": "VITC"}] = np.nan
+    assert np.isnan(float(chosen_density(amounts, ["CA", "VITC"], "US")))
+
+
 def test_unknown_form_of_the_index(computed):
     """An unknown form of the index is named with those there are."""
     with pytest.raises(SwaptableError, match="found form 'newest'; expected one of published 2009, 2016 daily values"):

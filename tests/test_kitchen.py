@@ -22,6 +22,7 @@ from swaptable.kitchen import matching as kitchen
 from swaptable.kitchen.lines import KitchenLine, read_line
 from swaptable.kitchen.matched_file import recipe_yaml
 from swaptable.kitchen.matching import MatchedLine, MatchedRecipe, match_recipe, rematch
+from swaptable.kitchen.method import Proposal
 from swaptable.kitchen.text import KitchenRecipe, read_kitchen_file, read_kitchen_text
 
 RECIPES = Path(__file__).parents[1] / "data" / "recipes"
@@ -74,11 +75,35 @@ def test_the_list_is_large_enough() -> None:
         ("about 200 g kale", "about"),
         ("1 head of broccoli (350 g)", "weight given for 1 head"),
         ("a couple of onions", "a couple: 2"),
+        ("two or three onions", "two or three: midpoint taken"),
+        ("2 x 200 g steaks", "2 x 200 g"),
     ],
 )
 def test_what_was_made_of_words_is_said(text: str, said: str) -> None:
     """How words became a number stands beside it."""
     assert said in read_line(text)[0].notes
+
+
+@pytest.mark.parametrize(
+    ("text", "number", "measure"),
+    [
+        ("two or three onions", 2.5, ""),
+        ("six to eight eggs", 7, ""),
+        ("2 x 200 g steaks", 400, "g"),
+        ("500 g butter (200 g melted)", 500, "g"),  # a part of it
+        ("2 (400 g) cans beans, drained weight 240 g", 480, "g"),
+    ],
+)
+def test_an_amount_is_that_of_the_whole_line(text: str, number: float, measure: str) -> None:
+    """Of each, of several, of a part and of what is left: by hand."""
+    line = read_line(text)[0]
+    assert (line.number, line.measure) == (pytest.approx(number), measure)
+
+
+def test_a_line_without_end_is_refused() -> None:
+    """It names what was found and how many letters a line may have."""
+    with pytest.raises(SwaptableError, match=r"^found 'salt salt .*expected an ingredient in at most 5,000 letters$"):
+        read_line("salt " * 1001)
 
 
 def test_one_line_may_name_two_foods() -> None:
@@ -195,6 +220,8 @@ def test_a_text_without_headings_is_taken_apart() -> None:
         ("Portions: 3", 3),
         ("Makes 1.5 litres", None),
         ("A family dish", None),
+        ("Serves a crowd", None),
+        ("Serves 0", None),
     ],
 )
 def test_servings_are_read(line: str, servings: float | None) -> None:
@@ -307,6 +334,10 @@ def test_amounts_are_what_the_food_can_be_weighed_by(
         ("a handful of spinach", r"how much is the handful\?"),
         ("zest of 1 lemon", r"how much does the zest weigh\?"),
         ("1 bunch kale", r"what does '1 bunch' weigh\? \(portions known: cup 1\" pieces"),
+        ("juice of 1 apple", r"how much juice do 1 apple give\?"),
+        ("2 large kale", r"what does '2 large' weigh\? \(portions known: cup 1\" pieces"),
+        ("1 cup salmon", r"what does '1 cup' weigh\? \(portions known: oz = 28\.33 g; fillet = 396 g\)"),
+        ("1 cup chicken", r"what does '1 cup' weigh\? \(portions known: "),  # no whole one
         ("4 jars of purple moonroot", r"which food is 'purple moonroot'\?"),
     ],
 )
@@ -328,15 +359,50 @@ def test_assumed_amounts_are_asked_about(sr28: FoodRelease) -> None:
     assert any("weigh the drained food; 60% of 398 ml" in question for question in beans.questions)
     told = matched_line("1 tin (400g) white beans, drained weight 235g", sr28)
     assert told.amount.text == "235 g"
+    can = matched_line("1 can (398 ml) sardines, drained", sr28)  # of which nobody knows what a millilitre weighs
+    assert any("the amount is the whole contents; weigh what is left" in question for question in can.questions)
     tin = matched_line("2 tins sardines in oil, drained", sr28)
     assert any("a can of 92 g was taken" in question for question in tin.questions)
+
+
+@pytest.mark.parametrize(
+    ("text", "number", "measure"),
+    [
+        ("2 x 400 g beans", 800, "g"),
+        ("3 x 1 tbsp oil", 3, "tbsp"),
+        ("4 x 1,5 kg pork", 6, "kg"),
+        ("2 x 400 g beans, drained weight 240 g", 480, "g"),
+    ],
+)
+def test_so_many_times_an_amount_is_their_product(text: str, number: float, measure: str) -> None:
+    """Without a can or a box too: the product is taken, and a drained weight is that of each."""
+    line = read_line(text)[0]
+    assert (line.number, line.measure) == (pytest.approx(number), measure)
+    assert line.contents == ("drained" not in text)
+
+
+@pytest.mark.parametrize(
+    ("word", "piece"),
+    [
+        ("tin", "can"), ("tub", "container"), ("pack", "package"), ("pkg", "package"), ("sachet", "packet"),
+        ("packet", "packet"), ("rasher", "slice"), ("rib", "stalk"), ("stalk", "stalk"), ("bulb", "head"),
+        ("cob", "ear"), ("drizzle", "drizzle"),
+    ],
+)  # fmt: skip
+def test_pieces_have_one_name_each(word: str, piece: str) -> None:
+    """What British and American cooks call differently is counted as one thing, in small and capital letters."""
+    assert {read_line(f"1 {each} of basil")[0].measure for each in (word, word.title())} == {piece}
 
 
 def test_an_unsure_food_is_a_question(sr28: FoodRelease, monkeypatch: pytest.MonkeyPatch) -> None:
     """A low score asks, a lower one chooses nothing, and close foods ask only where sodium or energy differ."""
 
     def stub(*scores: tuple[str, float]) -> None:
-        hits = [Hit(code, sr28.food(code).description, sr28.food(code).food_group, "", s, ()) for code, s in scores]
+        foods = [sr28.food(code) for code, _ in scores]
+        hits = [
+            Hit(food.code, food.description, food.food_group, food.state, score, ())
+            for food, (_, score) in zip(foods, scores, strict=True)
+        ]
         monkeypatch.setattr(kitchen, "find_foods", lambda *_, **__: hits)
 
     stub(("11352", 0.5), ("11353", 0.3))
@@ -347,6 +413,12 @@ def test_an_unsure_food_is_a_question(sr28: FoodRelease, monkeypatch: pytest.Mon
     assert unknown.amount.text == "1 kg"
     stub(("01001", 0.9), ("01145", 0.85))  # butter, salted and not
     assert "it matters" in matched_line("100 g butter", sr28).questions[0]
+    stub(("11363", 0.9), ("11352", 0.87))  # cooked and raw: what goes into a recipe is raw unless it says otherwise
+    chosen = [matched_line(text, sr28).hit for text in ("1 kg potatoes", "1 kg cooked potatoes")]
+    assert [hit and hit.code for hit in chosen] == ["11352", "11363"]
+    stub(("11363", 0.9), ("11352", 0.8))  # but not at any price
+    assert (hit := matched_line("1 kg potatoes", sr28).hit) is not None
+    assert hit.code == "11363"
     stub(("11352", 0.9), ("11354", 0.88))  # two kinds of potato
     assert matched_line("1 kg potatoes", sr28).questions == ()
 
@@ -370,6 +442,10 @@ def test_a_question_can_be_answered(sr28: FoodRelease) -> None:
     ("text", "method", "cook", "liquid"),
     [
         ("1 kg potatoes", ["Boil the potatoes for 20 minutes, then drain."], "boiled", "discarded"),
+        ("1 kg potatoes", ["Boil the potatoes, then drain. Roast the potatoes."], "boiled then baked", ""),
+        ("1 kg potatoes", ["Boil the potatoes, then drain. Fry the potatoes."], "boiled then fried", ""),
+        ("1 kg potatoes", ["Boil the potatoes, then drain. Grill the potatoes."], "boiled", "discarded"),
+        ("500 g ground beef", ["Brown the beef. Simmer for 10 minutes. Bake for 30 minutes."], "baked", "kept"),
         ("1 kg potatoes", ["Bake the potatoes in the oven until soft."], "baked", ""),
         ("400 g kale", ["Steam the kale for 5 minutes."], "steamed", ""),
         ("1 kg carrots", ["Heat the oven to 200 °C. Roast for 40 minutes."], "", ""),
@@ -391,6 +467,25 @@ def test_the_method_proposes_cooking(text: str, method: list[str], cook: str, li
     """What is said of an ingredient, or of the pot that it is in."""
     cooking = matched_line(text, sr28, *method).cooking
     assert (cooking.cook, cooking.liquid) == (cook, liquid)
+
+
+@pytest.mark.parametrize(
+    "step", ["Cook the lentils in the broth.", "Add the liquid to the lentils and simmer.", "Simmer everything."]
+)
+def test_what_cooks_in_a_liquid_of_the_recipe_keeps_it(step: str, sr28: FoodRelease) -> None:
+    """Whether the method names it, calls it the liquid, or throws everything into the pot."""
+    recipe = KitchenRecipe("t", 4, ("200 g red lentils", "600 ml vegetable broth"), (step,), "")
+    cooking = match_recipe(recipe, sr28).lines[0].cooking
+    assert (cooking.cook, cooking.liquid) == ("simmered", "kept")
+
+
+def test_cooking_without_factors_is_asked_not_guessed(sr28: FoodRelease, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where no published factor fits, no process is proposed, also none for a can that is drained."""
+    monkeypatch.setattr("swaptable.kitchen.method._accepted", lambda *_: False)
+    boiled = matched_line("1 kg potatoes", sr28, "Boil the potatoes.").cooking
+    assert boiled.cook == ""
+    assert boiled.question == "boiled? no factors are published that fit; leave cook out or name one"
+    assert matched_line("1 can (398 ml) white beans, drained", sr28).cooking == Proposal()
 
 
 def test_a_roast_that_rests_is_not_in_the_gravy(sr28: FoodRelease) -> None:
@@ -475,6 +570,19 @@ def test_undrained_water_of_its_own_is_asked_about(sr28: FoodRelease) -> None:
 
 
 # --- recipe files -----------------------------------------------------------------------------------------------
+
+
+def test_a_cup_is_of_the_form_that_the_words_say(sr28: FoodRelease) -> None:
+    """A cup of carrots is 110 g grated and 128 g chopped; where nothing is said chopped ones are taken, and told."""
+    said = ("grated carrots", "carrots", "broccoli")
+    amounts = {words: matched_line(f"1 cup {words}", sr28).amount for words in said}
+    assert {words: amount.grams for words, amount in amounts.items()} == {
+        "grated carrots": 110, "carrots": 128, "broccoli": 91,
+    }  # fmt: skip
+    assert amounts["grated carrots"].notes == ()
+    assert amounts["carrots"].notes == ("cup taken as chopped (chopped 128 g)",)
+    assert amounts["broccoli"].notes == ("cup taken as chopped (chopped 91 g, diced 88 g)",)  # 3 g are no question
+    assert [amount.asks for amount in amounts.values()] == [(), (), ()]
 
 
 def test_a_recipe_file_shows_words_choice_and_doubt(sr28: FoodRelease) -> None:

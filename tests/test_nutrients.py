@@ -101,6 +101,16 @@ ingredients:
     assert table["status"] == "lower bound"
 
 
+def test_per_100_kcal_no_more_is_known_than_of_the_energy(computed):
+    """Where half of the weight has a value for energy, half of an amount per 100 kcal is known at most."""
+    amounts = computed('title: Salt\nservings: 1\ningredients: {salt: {amount: 3 g, food: "sr28:02047"}}\n')
+    amounts.data["known_share"].loc[{"component": "ENERC_KCAL"}] = 0.5
+    amounts.data["known_share"].loc[{"component": "K"}] = 0.25
+    for basis, sodium in (("100 kcal", 0.5), ("serving", 1.0)):
+        share = amounts.share_per(basis)
+        assert [float(share.sel(component=tag)) for tag in ("NA", "K")] == [sodium, 0.25]
+
+
 def test_nothing_known_is_missing(computed):
     """Where no ingredient has a value the amount is missing, on every basis."""
     amounts = computed(

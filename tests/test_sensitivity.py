@@ -93,6 +93,18 @@ def test_equal_weight_is_the_order_per_100_g(tmp_path):
         assert rows["objective"].iloc[0] == pytest.approx(first)
 
 
+def test_wants_are_judged_on_every_basis(tmp_path):
+    """5 g salt in two servings are 969 mg sodium each: over 500 mg, and also on servings of another size."""
+    decision = decide(tmp_path, POT, ["sodium <= 500 mg"], objective="most potassium")
+    table = compare_bases(decision).set_index(["basis", "variant"])
+    for basis in BASES_COMPARED:
+        assert table.loc[(basis, "as written"), ["wants", "verdicts"]].tolist() == [
+            "not met", "sodium <= 500 mg: not met",
+        ]  # fmt: skip
+        assert table.loc[(basis, "salt none"), "wants"] == "met"
+    assert set(compare_bases(decide(tmp_path, POT, objective="most potassium"))["wants"]) == {""}
+
+
 def test_swaps_at_equal_energy(tmp_path):
     """Turnip (28 kcal) for carrot (41 kcal) at equal energy: 200 × 41 / 28 g of it."""
     decision = decide(tmp_path, POT.replace("cook: boiled, liquid: discarded", ""), objective="least sodium")
@@ -106,5 +118,5 @@ def test_a_swap_that_cannot_be_equal_is_told():
     """Water has no energy: the swap stays as the recipe has it, and a note says so."""
     table = compare_bases(decide_recipe("barley_pot", "blood_pressure", draws=50))
     notes = table.groupby("basis", sort=False)["note"].first()
-    assert "Beverages, water" in notes["swaps at equal energy"]
+    assert notes["swaps at equal energy"] == "water cannot be of equal energy and was kept by volume."
     assert notes["swaps at equal volume"] == ""

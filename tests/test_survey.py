@@ -17,6 +17,7 @@ from swaptable.amounts.certainty import certainty_of, index_certainty
 from swaptable.amounts.nutrients import Amounts
 from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.basics.folders import DATA
+from swaptable.foods.cooking_factors import retention_errors
 from swaptable.foods.reference import kitchen_errors
 from swaptable.foods.release import FoodRelease
 from swaptable.judging.density import index_components, nutrient_rich_foods_index
@@ -35,7 +36,7 @@ from swaptable.survey.rules import Swaps, Varier, read_swaps
 from swaptable.survey.run import Collection, compute_survey, make_job, read_collection, run_survey
 from swaptable.survey.study import SURELY, SwapStudy, _summary, _words, study_swaps
 from swaptable.survey.table import DIFFERENCE, ERROR, INDEX, SHARE
-from swaptable.survey.values import SURVEY_COMPONENTS
+from swaptable.survey.values import SURVEY_COMPONENTS, food_arrays, pair_values
 
 FEW = ("NA", "K", "VITC")
 RULES = DATA / "survey_swaps.yaml"
@@ -188,6 +189,20 @@ def test_sodium_by_hand() -> None:
     assert found.amount[0, 0] == pytest.approx(484.475 + 4.95)
 
 
+def test_rows_apply_one_after_the_other_by_hand(sr28: FoodRelease) -> None:
+    """Carrots with 320 mg potassium, boiled twice, and boiled before a row that has a figure for sodium alone.
+
+    Shares multiply, errors add in squares; a row without a figure keeps all, with the error of an unpublished factor.
+    """
+    boiled, drained = "3455", "canned-legume-drained"
+    found = pair_values(food_arrays(sr28), [("11124", (boiled, boiled)), ("11124", (boiled, drained))])
+    potassium = found.components.index("K")
+    assert found.value[:, potassium] == pytest.approx([3.2 * 0.9 * 0.9, 3.2 * 0.9])
+    one = float(retention_errors("published")[0].loc[boiled, "K"])
+    errors = np.array([2**0.5 * one, (one**2 + kitchen_errors()["no published factor"] ** 2) ** 0.5])
+    assert found.retention_error[:, potassium] == pytest.approx(errors * found.value[:, potassium])
+
+
 def test_a_food_without_values_makes_a_lower_bound() -> None:
     """A quarter of the weight is unknown: the rest is summed, the known share is three quarters, water is not known."""
     known = dish(("11124", (), 75.0), ("02047", (), 5.0)).parts
@@ -323,7 +338,7 @@ def test_rules_take_the_place_of_a_recipe_files_choices(tmp_path: Path) -> None:
     compute_survey("barley_pot", tmp_path / "out", swaps=RULES, components=FEW, basis="serving", workers=0)
     table = read(tmp_path / "out").set_index("variant")["NA_mg_per_serving"]
     serving = compute_recipe("barley_pot").per("serving").sel(component="NA", tuber="potato", skin="peeled")
-    own = serving.sel(salt="half a teaspoon")
+    own = serving.sel(salt="half a teaspoon of salt")
     assert table["as written"] == pytest.approx(float(own.sel(liquid="stock")), rel=1e-6)
     assert table["stock to water"] == pytest.approx(float(own.sel(liquid="water")), rel=0.01)
 
@@ -516,7 +531,8 @@ def test_nothing_changed_is_a_word_of_its_own() -> None:
 def study_of(**counts: list[float]) -> SwapStudy:
     """Write a study of sodium from differences, by swap, each with a standard error of 1."""
     rows = [
-        {"recipe": f"{swap} {number}", "swap": swap.replace("_", " "), "measure": "NA", "unit": "mg", "basis": "100 g",
+        {"recipe": f"{swap} {number}", "title": f"Dish {number}", "swap": swap.replace("_", " "), "measure": "NA",
+         "unit": "mg", "basis": "100 g",
          "difference": value, "low_90": value - 1.6, "high_90": value + 1.6, "whole": True, "counted": True,
          "word": SURELY[0] if value < -1.6 else SURELY[1] if value > 1.6 else SURELY[3 if value == 0 else 2]}
         for swap, values in counts.items() for number, value in enumerate(values)
@@ -549,6 +565,26 @@ def test_few_that_lie_far_out_do_not_squeeze_an_axis() -> None:
     assert chart.figure.axes[0].get_xlim()[0] > -100
     assert "1 marks lie beyond an axis" not in chart.figure.get_supxlabel()
     assert "1 mark lies beyond an axis" in chart.figure.get_supxlabel()
+
+
+def test_few_recipes_are_named_with_their_whole_intervals() -> None:
+    """Up to twenty recipes of a swap have names and whole intervals; quartiles need five, and one is called one."""
+    study = study_of(stock_to_water=[-9.0, 8.0, 90.0], tuber=[-5.0])
+    chart = plot_swap_recipes(study)
+    axes = chart.figure.axes[0]
+    assert [text.get_text() for text in axes.texts] == ["Dish 0", "Dish 1", "Dish 2"]
+    assert axes.get_xlim()[0] < -9.0 - 1.6
+    assert axes.get_xlim()[1] > 90.0 + 1.6
+    assert swap_summary_shown(study).data.count("too few") == 4
+    one = spread_finding(study_of(tuber=[-5.0]))[0]
+    assert one == "Tuber concerns one recipe whose values are known, and surely lowers sodium there"
+    assert not plot_swap_recipes(study_of(tuber=[float(n) for n in range(21)])).figure.axes[0].texts
+
+
+def test_an_unknown_measure_is_refused() -> None:
+    """The measures there are are named."""
+    with pytest.raises(SwaptableError, match="found measure 'K'; expected one of NA"):
+        plot_swap_recipes(study_of(stock=[-1.0]), "K")
 
 
 def test_a_study_of_an_unknown_rule_is_refused() -> None:

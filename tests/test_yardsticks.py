@@ -59,6 +59,16 @@ def test_error_of_density_is_that_of_the_index(barley):
     assert np.allclose(known.error, barley.grid.listed(expected.error))
 
 
+@pytest.mark.parametrize(
+    ("words", "more"),
+    [("least potassium", False), ("lowest potassium", False), ("most sodium", True), ("Highest sodium", True)],
+)
+def test_the_word_before_a_component_says_which_way_is_better(computed, words, more):
+    """Said in so many words it counts, whatever is usually wanted of the component."""
+    amounts = computed(POT)
+    assert yardstick_named(words, amounts).more is more
+
+
 def test_draws_agree_with_the_formula(computed):
     """20,000 draws: the probability that one variant has less sodium than another is that of the normal difference.
 

@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from swaptable.amounts.composition import DERIVED_FROM, Layout
+from swaptable.amounts.cooking import FACTOR_OF
 from swaptable.amounts.engine import summed
 from swaptable.amounts.line_arrays import (
     Changes,
@@ -107,8 +108,7 @@ def row_errors(rows: tuple[str, ...], layout: Layout, factors: str, question: st
         return np.full(len(layout.components), np.nan)
     squares = mean.loc[known].to_numpy() ** 2 + (food.loc[known].to_numpy() ** 2 if question == QUESTIONS[1] else 0)
     of_tag = dict(zip(mean.columns, np.sqrt(squares.mean(axis=0)), strict=True))
-    names = ["VITA_RAE" if component == "RETOL" else component for component in layout.components]
-    return np.array([of_tag.get(name, np.nan) for name in names])
+    return np.array([of_tag.get(FACTOR_OF.get(each, each), np.nan) for each in layout.components])
 
 
 def _taken_up(arrays: LineArrays) -> tuple[np.ndarray, np.ndarray]:
