@@ -54,10 +54,42 @@ def test_the_chart_says_for_whom_and_how_many(pot: Advice) -> None:
     """The title counts the aims as written; each aim stands in the text for screen readers."""
     title, alt = targets_finding(pot)
     written = pot.leading[pot.leading["variant"] == "as written"]
-    met = int((written["verdict"] == Verdict.MET).sum())
-    assert title.startswith(f"A serving as written surely meets {met} of 24 aims; ")
+    met = written[written["verdict"] == Verdict.MET].groupby("role").size()
+    kept = f"keep down {met['keep down']} of 8"
+    assert title.startswith(
+        f"Aims surely met by a serving as written: raise {met.get('raise', 0)} of 16 · {kept}; most by "
+    )
     assert alt.count("% of the day") == 24
     assert st.plot_targets(pot).title == title
+
+
+def test_of_variants_that_meet_as_many_aims_the_one_with_least_sodium_is_named(pot: Advice) -> None:
+    """The chart and the programme say the same, and how many others meet as many."""
+    met = (pot.leading["verdict"] == Verdict.MET).groupby(pot.leading["variant"]).sum()
+    most = met.index[met == met.max()]
+    least = pot.study.variants.loc[most, "sodium_mg_per_serving"].idxmin()
+    assert f"most by {least} (and {len(most) - 1} others): " in targets_finding(pot)[0]
+    scores = st.judge_programme(["barley_pot"], ["blood_pressure"], ["barley_pot_day"]).scores.set_index("which")
+    assert tuple(scores.loc["best", ["variant", "others_alike"]]) == (least, len(most) - 1)
+
+
+def test_heads_of_the_chart_say_who_they_are_for(pot: Advice) -> None:
+    """Two columns of potassium differ by whom they are for, in a line of its own; an aim counts for each group."""
+    chart = st.plot_targets(pot)
+    heads = [label.get_text() for label in chart.figure.axes[0].get_xticklabels()]
+    assert heads[:4] == [
+        "Potassium ↑ 3,400 mg\nmen", "Potassium ↑ 2,600 mg\nwomen",
+        "Calcium ↑ 1,000 mg\nthe others", "Calcium ↑ 1,200 mg\nwomen 51 to 70",
+    ]  # fmt: skip
+    assert "once for each of the 4 groups" in " ".join(chart.figure.get_supxlabel().split())
+
+
+def test_files_call_the_word_verdict_and_the_number_a_rank(pot: Advice) -> None:
+    """Every table for others to read names them alike."""
+    for table in (pot.tables()[name] for name in ("targets", "claims", "claim_conditions", "front_of_pack")):
+        assert set(table["verdict"].dropna()) <= {"met", "not met", "cannot tell", ""}
+        assert set(table["verdict_rank"].dropna()) <= set(Verdict)
+        assert "word" not in table
 
 
 def test_signs_tell_three_verdicts_apart() -> None:
@@ -103,7 +135,24 @@ def test_indices_are_read_against_their_published_value(pot: Advice) -> None:
         (pot.indices["index"].str.contains("sodium to potassium")) & (pot.indices["variant"] == "as written")
     ]
     assert row["reference_value"].tolist() == [1.0]
-    assert "sodium to potassium" in words(st.indices_shown(pot)).lower()
+    page = words(st.indices_shown(pot))
+    assert "sodium to potassium" in page.lower()
+    assert "Allowances of men 31 to 50 only" in page
+    assert "negative: base-forming" in page
+
+
+def test_tables_say_what_their_numbers_are(pot: Advice) -> None:
+    """What practice stands beside, what a gap closes, why a threshold holds, why a label differs from the chart."""
+    assert "common practice, beside the RDA" in words(st.targets_shown(pot))
+    assert re.search(
+        r"Oat and yogurt pancakes \(353 mg sodium\) closes \d+ % of the gap \(mean of the aims\), calcium most",
+        words(st.complements_shown(pot)),
+    )
+    assert "30 % (main dish)" in words(st.claims_shown(pot))
+    assert "15 % for what is general; 30 % for what is main dish from a reference amount of 200 g" in words(
+        st.claims_shown(pot)
+    )
+    assert "so it can differ from the chart" in words(st.nutrition_facts_shown(pot))
 
 
 def test_files_hold_every_table(pot: Advice, tmp_path) -> None:

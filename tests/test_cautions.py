@@ -256,7 +256,8 @@ def test_rinsed_is_not_cooked(computed):
         ("soya_coffee_levothyroxine", "16126"), ("alcohol_reaction", "14084"), ("grapefruit", "19303"),
         ("potassium_salts", "18373"), ("alcohol_reaction", "14252"), ("honey_infants", "04703"), ("tyramine", "06175"),
         ("tyramine", "06112"), ("tyramine", "15002"), ("tyramine", "13350"), ("liver_pregnancy", "05020"),
-        ("liver_pregnancy", "05171"), ("raw_sprouts", "11043"), ("raw_sprouts", "11248"),
+        ("liver_pregnancy", "05171"), ("raw_sprouts", "11043"), ("raw_sprouts", "11248"), ("soft_bones", "15088"),
+        ("soft_bones", "15181"), ("soft_bones", "15084"),
     ],
 )  # fmt: skip
 def test_foods_that_trigger(caution, food, computed):
@@ -275,6 +276,7 @@ def test_foods_that_trigger(caution, food, computed):
         ("alcohol_reaction", "07003"), ("purines_gout", "04594"), ("tyramine", "14136"), ("tyramine", "04589"),
         ("soya_coffee_levothyroxine", "04669"), ("soya_coffee_levothyroxine", "04528"),
         ("soya_coffee_levothyroxine", "14236"), ("soya_coffee_levothyroxine", "43543"), ("liver_pregnancy", "05001"),
+        ("soft_bones", "15121"), ("soft_bones", "15264"), ("soft_bones", "16051"),
     ],
 )  # fmt: skip
 def test_foods_that_do_not_trigger(caution, food, computed):

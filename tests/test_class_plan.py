@@ -6,13 +6,22 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from swaptable.amounts.chosen import chosen_variant, kitchen_number, parse_options, rebased
+from swaptable.amounts.chosen import (
+    amount_in_kitchen,
+    chosen_variant,
+    grams_text,
+    kitchen_number,
+    parse_options,
+    rebased,
+    stated_grams,
+)
 from swaptable.basics.errors import SwaptableError
+from swaptable.basics.units import parse_amount
 from swaptable.cli import main
 from swaptable.foods.reference import aisles, purchase_units, scaling_notes
 from swaptable.judging.study import compute_recipe
 from swaptable.reporting.class_report import plot_timeline
-from swaptable.reporting.class_words import class_text
+from swaptable.reporting.class_words import allergen_lines, caution_lines, class_text
 from swaptable.teaching.class_plan import ClassPlan, plan_class
 from swaptable.teaching.method_times import applies, read_times
 
@@ -171,7 +180,7 @@ def test_timeline_counts_from_the_start_and_back_from_serving(pot):
     rules = " ".join(pot.timeline.loc[pot.timeline["kind"] == "afterwards", "text"])
     assert "hold hot" in rules
     assert "cool" in rules
-    assert "1 of 4 steps have no time" in plot_timeline(pot).title
+    assert "1 of 4 steps has no time" in plot_timeline(pot).title
 
 
 def test_a_step_for_another_variant_takes_no_time():
@@ -193,6 +202,34 @@ def test_allergens_come_first_and_are_the_variants_own():
     assert text.index("ALLERGENS") < text.index("AMOUNTS") < text.index("SHOPPING") < text.index("CAUTIONS")
     assert "Soya: milk" in text
     assert "not for packaged sale" in text
+
+
+def test_every_caution_has_its_subject():
+    """A caution says whom it is for and what brings it up; a potassium salt is told whomever the class names."""
+    plan = plan_class("oat_pancakes", "bone_health", people=4, options={"raising": "low-sodium baking powder"})
+    told = caution_lines(plan)
+    assert any(line.startswith("Bisphosphonate: Tablets of this group") for line in told)
+    assert any(line.startswith("Potassium salts (baking powder: Leavening agents") for line in told)
+    assert sum("may contain" in line for line in told) == 0  # it stands with the allergens
+    pot = plan_class("barley_pot", "blood_pressure", people=4)
+    assert any(line.startswith("High blood pressure (Sodium: 925 mg per serving") for line in caution_lines(pot))
+
+
+def test_an_allergen_off_the_list_says_what_that_means():
+    """US labels need not name barley; Canadian ones name gluten."""
+    lines = {regime: allergen_lines(plan_class("barley_pot", people=4, regime=regime)) for regime in ("US", "CA")}
+    unlisted = "Not among the allergens that US labels must name, but not for coeliac disease."
+    assert lines["US"][0] == f"Gluten: barley (Barley, pearled, raw). {unlisted}"
+    assert "labels must name" not in " ".join(lines["CA"])
+
+
+def test_what_comes_in_the_tin_is_not_bought():
+    """The oil of the tins comes with the fish, whose weight is without it; two cans are cans."""
+    plan = plan_class("sardine_traybake", people=4, options={"tin": "oil kept"})
+    fish = row(plan.shopping, "for", "fish")
+    assert (fish["to_buy"], fish["needed_is"]) == ("2 cans", "drained")
+    assert "oil from the tins" not in set(plan.shopping["for"])
+    assert row(plan.ingredients, "ingredient", "fish")["as_written"] == "2 cans (3.75\u00a0oz) (184 g)"
 
 
 def test_one_variant_alone_is_what_it_was_among_all():
@@ -239,6 +276,34 @@ def test_numbers_are_printed_as_a_cook_measures():
     assert [kitchen_number(n) for n in (0.5, 1.25, 2 / 3, 3.3333, 0.8, 12.0, 150.4)] == [
         "½", "1¼", "⅔", "3⅓", "0.8", "12", "150",
     ]  # fmt: skip
+
+
+def test_weights_are_printed_as_a_scale_shows_them():
+    """Tenths of a gram below 10 g, whole grams from there, kilograms from 1 kg."""
+    assert [grams_text(g) for g in (0.25, 9.94, 10.0, 999.4, 1000.0, 12345.6)] == [
+        "0.2 g", "9.9 g", "10 g", "999 g", "1.00 kg", "12.35 kg",
+    ]  # fmt: skip
+
+
+def test_a_weight_is_given_in_the_sense_of_the_recipe():
+    """Potatoes are weighed as purchased, 3 of 213 g with their 25 % refuse; barley is eaten whole."""
+    grid = compute_recipe("barley_pot").grid
+    assert [stated_grams(grid.line(name, grid.as_written)) for name in ("tuber", "barley")] == pytest.approx([639, 180])
+
+
+@pytest.mark.parametrize(
+    ("amount", "grams", "printed"),
+    [
+        ("1/2 cup", 60.0, "1½ cup (180 g)"),
+        ("2 medium", 122.0, "6 medium (366 g)"),
+        ("3", 50.0, "9 (150 g)"),
+        ("8 oz", 226.796, "680 g"),
+    ],
+)
+def test_amounts_are_printed_in_kitchen_measures_and_by_weight(amount, grams, printed):
+    """Three times the recipe: a weight stands alone, any other measure keeps its words beside the weight."""
+    assert amount_in_kitchen(parse_amount(amount), grams, 3.0) == printed
+    assert amount_in_kitchen(None, grams, 3.0) == grams_text(3 * grams)
 
 
 def test_a_recipe_without_method_or_choices_is_planned(tmp_path):

@@ -16,6 +16,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from swaptable import cli
@@ -308,7 +309,7 @@ def test_a_day_is_judged(capsys):
     assert cli.main(["day", "barley_pot_day", "--format", "json"]) == 0
     rows = json.loads(capsys.readouterr().out)
     vitamin_d = next(row for row in rows if (row["component"], row["kind"]) == ("VITD", "UL"))
-    assert (vitamin_d["word"], vitamin_d["counted"]) == ("met", "food and supplements")
+    assert (vitamin_d["verdict"], vitamin_d["counted"]) == ("met", "food and supplements")
 
 
 def test_check_counts_what_a_file_holds(tmp_path, capsys):
@@ -373,3 +374,38 @@ def test_large_tables_are_one_json_text(capsys, monkeypatch):
     monkeypatch.setattr("swaptable.commands.shared.ROWS_AT_ONCE", 5)
     assert cli.main(["table", "barley_pot", "--component", "NA", "--basis", "serving", "--format", "json"]) == 0
     assert len(json.loads(capsys.readouterr().out)) == 18
+
+
+def test_evidence_is_printed_as_tables_or_as_json(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same tables; folds and seeds are those asked for, or those that the help promises."""
+    asked = []
+    tables = {
+        name: pd.DataFrame({"error": [0.1 + 0.2]}, index=pd.Index([name], name="of"))
+        for name in ("overall", "by_group", "by_component")
+    }
+    monkeypatch.setattr("swaptable.retention.pairs.pair_values", lambda *_: None)
+    monkeypatch.setattr("swaptable.retention.pairs.find_pairs", lambda *_: None)
+    monkeypatch.setattr("swaptable.retention.validation.validate", lambda _, *how: asked.append(how) or tables)
+    assert cli.main(["validate"]) == 0
+    assert [line for line in capsys.readouterr().out.splitlines() if line] == [
+        line for name in tables for line in ("of,error", f"{name},0.30000000000000004")
+    ]
+    assert cli.main(["validate", "--folds", "5", "--seed", "7", "--format", "json"]) == 0
+    assert json.loads(capsys.readouterr().out)["by_group"] == [{"of": "by_group", "error": pytest.approx(0.3)}]
+    assert asked == [(10, (1, 2, 3)), (5, [7])]
+
+
+@pytest.mark.parametrize(
+    ("layout", "missing"), [("sr28", "DATA_SRC.txt"), ("cnf", "food_name.csv"), ("plain", "two.csv: is empty")]
+)
+def test_each_layout_is_imported_by_its_own_reader(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], layout: str, missing: str
+) -> None:
+    """What is missing is said by the name that it has in that layout."""
+    (tmp_path / "raw").mkdir()
+    for name in ("one.txt", "two.csv"):
+        (tmp_path / "raw" / name).touch()
+    assert cli.main(["import", layout, str(tmp_path / "raw"), str(tmp_path / "new")]) == 2
+    assert missing in capsys.readouterr().err

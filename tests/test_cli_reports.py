@@ -11,6 +11,8 @@ from typing import Any
 import pytest
 
 from swaptable import cli
+from swaptable.basics.errors import SwaptableError
+from swaptable.runs import gallery
 from swaptable.runs.runs import Outcome
 
 
@@ -128,3 +130,40 @@ def test_reports_that_are_a_file_is_wrong_input(tmp_path: Path, capsys: pytest.C
     assert cli.main(["report", "oat_pancakes_bone_health", "--reports", str(file)]) == 2
     assert str(file) in capsys.readouterr().err
     assert file.read_text(encoding="utf-8") == "mine"
+
+
+def test_results_that_differ_are_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is the same is counted, what is not is named, and the exit code tells."""
+    monkeypatch.setattr("swaptable.runs.reproduce.reproduce", lambda *_: (["summary.json"], ["tables/variants.csv"]))
+    assert cli.main(["reproduce", "1", str(tmp_path / "again")]) == 1
+    said = capsys.readouterr()
+    assert said.out.endswith("again: 1 results are the same, 1 differ\n")
+    assert said.err == "differs: tables/variants.csv\n"
+
+
+def test_the_gallery_is_replaced_whole_or_not_at_all(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each picture is the chart of its run, and is named; if a run fails, all stay as they were."""
+    states = iter(("made", "failed"))
+
+    def run_none(runs: list[Any], work: Path) -> list[Outcome]:
+        for run, chart in gallery.PICTURES.values():
+            picture = work / run / "figures" / f"{chart}.png"
+            picture.parent.mkdir(parents=True, exist_ok=True)
+            picture.write_text(f"{chart} of {run}", encoding="utf-8")
+        assert {run.name for run in runs} == {run for run, _ in gallery.PICTURES.values()}
+        return [Outcome(runs[0].name, next(states), ["ValueError: no more"])]
+
+    monkeypatch.setattr(gallery, "run_all", run_none)
+    monkeypatch.setattr(gallery, "REPORTS", tmp_path)
+    assert cli.main(["gallery"]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == len(gallery.PICTURES)
+    pictures = {path.stem: path.read_text(encoding="utf-8") for path in (tmp_path / "gallery").iterdir()}
+    assert pictures == {name: f"{chart} of {run}" for name, (run, chart) in gallery.PICTURES.items()}
+    (tmp_path / "gallery" / "density.png").write_text("before", encoding="utf-8")
+    with pytest.raises(SwaptableError, match="ValueError: no more"):
+        gallery.make_gallery()
+    assert (tmp_path / "gallery" / "density.png").read_text(encoding="utf-8") == "before"

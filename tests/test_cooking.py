@@ -102,6 +102,13 @@ def test_class_none_has_no_factors() -> None:
     assert factors.isna().all()
 
 
+def test_salt_of_water_that_is_eaten_is_an_ingredient() -> None:
+    """Where the liquid is kept, its salt is in the dish whole, and is no uptake."""
+    with pytest.raises(SwaptableError, match=r"found 7 g/l, but the liquid is kept: list the salt") as raised:
+        cooked("11352", "boiled", liquid=1.0, salted_water=7.0)
+    assert raised.value.about == "salted_water"
+
+
 @pytest.mark.parametrize(
     ("asked", "problem", "about"),
     [

@@ -131,6 +131,13 @@ def test_price_given_twice_is_refused(price_file: Callable[[str], Path]) -> None
         read_prices(path)
 
 
+def test_a_column_given_twice_is_named(price_file: Callable[[str], Path]) -> None:
+    """Neither of two columns of one name is taken for the other."""
+    path = price_file(f"{HEADER.strip()},price\n{SALT},2,CAD,1 kg,,,3\n")
+    with pytest.raises(InputError, match=r"prices\.csv:1: has the column 'price' twice"):
+        read_prices(path)
+
+
 @pytest.mark.parametrize("column", HEADER.strip().split(","))
 def test_missing_column_is_named(price_file: Callable[[str], Path], column: str) -> None:
     """A price file without one of its columns is refused with the column and those expected."""

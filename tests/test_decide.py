@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 
 import numpy as np
 import pandas as pd
@@ -12,8 +13,11 @@ from swaptable.amounts.comparison import unbeaten
 from swaptable.basics.errors import SwaptableError
 from swaptable.deciding.contrasts import explain
 from swaptable.deciding.decide import decide_recipe, ranked
+from swaptable.deciding.sensitivity import find_doubts
 from swaptable.judging.verdicts import Verdict
+from swaptable.reporting.decide_charts import MOST_ROWS, plot_bases, plot_best
 from swaptable.reporting.decide_findings import choice_finding, decision_headline
+from swaptable.reporting.decide_report import ranking_shown
 
 MET, HOLDS, NOT = int(Verdict.MET), int(Verdict.MEAN_HOLDS), int(Verdict.NOT_MET)
 
@@ -175,3 +179,25 @@ def test_the_command_prints_the_ranking(capsys):
     rows = json.loads(capsys.readouterr().out)
     assert rows[0]["cost_CAD_per_serving"] == min(row["cost_CAD_per_serving"] for row in rows)
     assert cli.main(["decide", "barley_pot", "--want", "sodium = 1"]) == 2
+
+
+def test_every_variant_with_another_verdict_is_drawn():
+    """The chart of bases names a variant whose verdict changes even if it does not rank among the first."""
+    decision = decide_recipe("barley_pot", "blood_pressure", ["sodium <= 600 mg"], draws=50)
+    doubts = find_doubts(decision)
+    changed = set(doubts.bases.loc[doubts.bases["verdict_changes"], "variant"])
+    assert changed - set(decision.ranking["variant"].head(MOST_ROWS))
+    chart = plot_bases(decision, doubts)
+    drawn = {text.get_text().replace("\n", " ") for text in chart.figure.axes[0].get_yticklabels()}
+    assert changed <= drawn
+    assert f"{len(changed)} of 18 variants get{'s' * (len(changed) == 1)} another verdict" in chart.title
+    assert "cannot be of equal energy and was kept by volume." in " ".join(chart.figure.get_supxlabel().split())
+
+
+def test_probabilities_end_at_100_percent(near):
+    """No axis of a probability goes beyond 100 %, and the interval stands beside what it is of."""
+    decision = decide_recipe(near, "blood_pressure", ["sodium <= 600 mg"], "least sodium", draws=50)
+    assert plot_best(decision).figure.axes[0].get_xlim() == (0, 100)
+    heads = re.findall("<th>(.*?)</th>", ranking_shown(decision).data)
+    assert heads[heads.index("90 % interval") - 1] == "Sodium [mg per serving]"
+    assert "Probability of keeping all wants" in heads

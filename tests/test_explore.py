@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import re
 import tracemalloc
 
 import numpy as np
@@ -172,6 +173,29 @@ def test_a_million_variants_are_explored_in_bounded_memory(grid_of):
     assert found.allowed == grid.combinations
     assert found.best["variant"].iloc[0].count("some") == 12
     assert peak < 150e6
+
+
+@pytest.mark.parametrize(
+    ("own", "rules", "told"),
+    [
+        ("", "cooked weight: 30 g\n", ": cooked weight: found a cooked weight of 7.358 g for 'some 0', less than its"),
+        (", cooked weight: 1 g", "cooked weight: 400 g\n", "c0.some 0.cooked weight: found a cooked weight of 1 g"),
+        (", cooked weight: 9 g", "not together: [{c0: some 0, salt: salted}]\n", "'some 0' alone is excluded under"),
+    ],
+    ids=["dish", "option", "excluded"],
+)
+def test_a_weight_that_cannot_be_is_refused_where_it_stands(grid_of, own, rules, told):
+    """Less than what does not evaporate, or of a dish that is ruled out: of the table and of listed variants alike."""
+    grid = grid_of(many(1, rules).replace("{i0: {amount: 20 g}}", f"{{i0: {{amount: 20 g}}{own}}}"))
+    for computed in (compute, lambda grid: amounts_at(grid, grid.codes)):
+        with pytest.raises(InputError, match=re.escape(told)):
+            computed(grid)
+
+
+def test_a_component_that_was_not_computed_is_named(grid_of):
+    """With what there is; nothing is taken for zero."""
+    with pytest.raises(SwaptableError, match="found component 'XYZ', which was not computed; there are "):
+        compute(grid_of(many(1))).places(["NA", "XYZ"])
 
 
 def test_listed_variants_are_those_of_the_grid(grid_of):

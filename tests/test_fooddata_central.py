@@ -188,6 +188,28 @@ def test_each_nutrient_is_one_component(tmp_path: Path, nutrient: int, component
     assert release.components.at[component, "unit"] == unit
 
 
+def test_factors_for_protein_and_energy_come_with_the_food(tmp_path: Path) -> None:
+    """By way of the food's own key; what is not given is missing, and is no general factor."""
+    key = "food_nutrient_conversion_factor_id"
+    factors = {
+        "food_nutrient_conversion_factor": ["id,fdc_id", "7,100001", "8,100001", "9,100002"],
+        "food_protein_conversion_factor": [f"{key},value", "7,6.25", "9,5.83"],
+        "food_calorie_conversion_factor": [f"{key},protein_value,fat_value,carbohydrate_value", "8,2.44,8.37,"],
+    }
+    foods = imported(tmp_path, factors).foods
+    assert foods["nitrogen_factor"].fillna(-1).tolist() == [6.25, 5.83, -1]
+    energy = foods.loc["100001", ["protein_kcal_per_g", "fat_kcal_per_g", "carbohydrate_kcal_per_g"]]
+    assert energy.fillna(-1).tolist() == [2.44, 8.37, -1]
+    assert foods.loc["100002":, "protein_kcal_per_g"].isna().all()
+
+
+def test_what_has_no_value_stands_in_for_nothing(tmp_path: Path) -> None:
+    """A value that is missing on both sides stays missing, and nothing is said to stand in."""
+    release = imported(tmp_path, stand_ins={"SUGAR": "SUGAR_NLEA"})
+    assert "stands in" not in set(release.table("values")["status"])
+    assert not any("stands in" in check for check in release.manifest.get("checks", {}))
+
+
 def test_groups_refuse_and_portions(tmp_path: Path) -> None:
     """Groups have SR28's codes, refuse is summed, a portion is read from whichever column says it."""
     release = imported(tmp_path)
@@ -246,7 +268,7 @@ def archive(files: dict[str, bytes]) -> bytes:
 def test_folder_zip_and_zip_in_a_zip_are_read_alike(tmp_path: Path) -> None:
     """Wherever the files lie, the release is the same, byte for byte, however often it is imported."""
     raw = write_raw(tmp_path / "raw")
-    inner = archive({f"download/{path.name}": path.read_bytes() for path in raw.iterdir()})
+    inner = archive({"food.csv/": b""} | {f"download/{path.name}": path.read_bytes() for path in raw.iterdir()})
     (tmp_path / "one.zip").write_bytes(inner)
     (tmp_path / "two.zip").write_bytes(archive({"a/inner.zip": inner}))
     sources = [raw, tmp_path / "one.zip", tmp_path / "two.zip"] * 4
@@ -269,6 +291,31 @@ def test_a_file_in_many_blocks_is_read_as_one(tmp_path: Path, monkeypatch: pytes
     assert imported(tmp_path / "b").table("values").equals(whole.astype(dict(whole.dtypes)))
     with pytest.raises(InputError, match=r"food_nutrient\.csv:8: amount: found -2; expected 0 or more"):
         import_fdc(write_raw(tmp_path / "c", replaced("food_nutrient", 8, "7,100002,1093,-2,,,,,,,,")), tmp_path / "d")
+
+
+def test_a_record_may_have_line_ends_within_quotation_marks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Blocks are cut between records, not within."""
+    monkeypatch.setattr("swaptable.releases.raw_tables.BLOCK", 64)
+    words = "Oats" + "\n, dry" * 40
+    release = imported(tmp_path, replaced("food", 3, f'100002,sr_legacy_food,"{words}",20,2019-04-01'))
+    assert release.food("100002").description == words.replace("\n", "")
+
+
+@pytest.mark.parametrize(
+    "lines",
+    [
+        ['100002,sr_legacy_food,"Oats, dry,20,2019-04-01', *["100004,branded_food,LEEK CRISPS,,2025-01-01"] * 50_000],
+        [f'100002,sr_legacy_food,"Oats{", dry" * 50_000}",20,2019-04-01'],
+    ],
+    ids=["mark left open", "endless record"],
+)
+def test_a_record_without_end_is_told_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lines: list[str]
+) -> None:
+    """A mark that is left open takes all that follows into its record: nobody waits for that, or loses foods by it."""
+    monkeypatch.setattr("swaptable.releases.raw_tables._PIECE", 100_000)
+    told = refused(tmp_path, {"food": [*RAW["food"][:2], *lines]})
+    assert "food.csv: holds a record of more than 0 MB; is a quotation mark open?" in told
 
 
 def test_truncated_archives_are_refused(tmp_path: Path) -> None:
@@ -295,6 +342,8 @@ def test_truncated_archives_are_refused(tmp_path: Path) -> None:
             "food.csv:1: its columns are separated by ';'",
         ),
         (replaced("food_nutrient", 1, VALUE.replace("amount", "amuont")), "has no column 'amount'"),
+        (replaced("food", 3, RAW["food"][2].replace("100002", "")), "food.csv:3: fdc_id: found nothing; every food"),
+        (replaced("nutrient", 1, NUTRIENT[0].replace("id,", "key,")), "nutrient.csv:1: has no column 'id'"),
         (replaced("food", 7, RAW["food"][1]), "food.csv:7: fdc_id: found 100001 twice, first in line 2"),
         (replaced("food_nutrient", 9, "8,100002,1008,-379,,,,,,,,"), "food_nutrient.csv:9: amount: found -379"),
         (replaced("food_nutrient", 6, "5,100001,1005,-30,,2,,,,,,"), "food_nutrient.csv:6: amount: found -30"),
@@ -413,6 +462,32 @@ def test_json_shapes(tmp_path: Path, shape: str) -> None:
     assert release.table("values")["derivation_code"].tolist() == ["A", ""]
 
 
+def test_branded_foods_of_json_are_per_100_g_or_left_out(tmp_path: Path) -> None:
+    """A serving in grams is a portion, with or without words for it; one in millilitres has no density: told."""
+    served = [("g", 28, "1 bag"), ("G", 30, ""), ("ml", 240, "1 cup"), ("g", None, "1 bag")]
+    foods = [
+        ITEM | {"fdcId": 100 + at, "dataType": "Branded", "servingSizeUnit": unit, "servingSize": size,
+                "householdServingFullText": words, "foodPortions": []}
+        for at, (unit, size, words) in enumerate(served)
+    ]  # fmt: skip
+    (tmp_path / "foods.json").write_text(json.dumps({"BrandedFoods": foods}), encoding="utf-8")
+    release = import_fdc(tmp_path / "foods.json", tmp_path / "fdc", types=("branded",))
+    assert {code: release.food(code).portions for code in release.foods.index} == {
+        "100": (Portion("bag", 28.0),), "101": (Portion("serving", 30.0),), "103": (),
+    }  # fmt: skip
+    assert release.manifest["left_out"]["branded food per 100 ml, of no stated density"] == 1
+    assert release.table("components")["component"].value_counts()["NA"] == 1  # however many foods print it
+    assert [release.values(code)["NA"] for code in release.foods.index] == [20, 20, 20]
+
+
+def test_json_that_is_too_large_is_refused_before_it_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It names what streams instead."""
+    monkeypatch.setattr("swaptable.releases.fdc_json._MOST_JSON", 100)
+    (tmp_path / "foods.json").write_text(json.dumps([ITEM]), encoding="utf-8")
+    with pytest.raises(InputError, match=r"foods\.json: is larger than .* GiB; take the CSV download"):
+        import_fdc(tmp_path / "foods.json", tmp_path / "fdc")
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
@@ -489,6 +564,10 @@ def test_archives_that_explode_are_not_unpacked(tmp_path: Path) -> None:
 def test_strange_tables_are_one_sentence(tmp_path: Path) -> None:
     """A header without end, an infinite amount, JSON nested without end."""
     assert "food_nutrient.csv:1: is no table" in refused(tmp_path / "a", {"food_nutrient": ["x" * 200_000]})
+    raw = write_raw(tmp_path / "empty")
+    (raw / "food_nutrient.csv").write_bytes(b"")
+    with pytest.raises(InputError, match=r"food_nutrient\.csv: is empty"):
+        import_fdc(raw, tmp_path / "fdc")
     endless = {"food_nutrient": [VALUE, "1,100001,1093,inf,3,1,,,,,,"]}
     assert "food_nutrient.csv:2: amount: found inf; expected a number" in refused(tmp_path / "b", endless)
     (tmp_path / "deep.json").write_text("[" * 100_000, encoding="utf-8")

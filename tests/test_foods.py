@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from swaptable.basics.errors import InputError, SwaptableError
-from swaptable.foods.release import FoodRelease, Portion, open_release, state_of
+from swaptable.foods.release import TABLES_NEEDED, FoodRelease, Portion, open_release, state_of
 from swaptable.foods.release_writer import refuse_existing, write_release
 
 
@@ -366,9 +366,11 @@ def test_a_release_without_a_needed_table_is_not_written(tmp_path: Path) -> None
         (None, r"no food release here \(manifest\.json is missing\)"),
         ("{", r"manifest\.json is not valid JSON"),
         (json.dumps({"name": "x", "tables": {"foods": {}}}), r"manifest\.json names no table values"),
+        (json.dumps({"name": "x", "tables": {each: {"rows": 1} for each in TABLES_NEEDED}}),
+         r"manifest\.json gives no sha256 and rows of the table foods"),
     ],
-    ids=["missing", "not JSON", "table missing"],
-)
+    ids=["missing", "not JSON", "table missing", "no hash"],
+)  # fmt: skip
 def test_a_folder_that_is_no_release_is_refused(tmp_path: Path, manifest: str | None, problem: str) -> None:
     """A folder without a usable manifest is one error that names the folder and what is wrong."""
     if manifest is not None:

@@ -5,6 +5,7 @@ All on a copy of the project whose runs each use one thing: a recipe, a table, a
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import shutil
@@ -21,19 +22,24 @@ import pytest
 
 from swaptable.basics.errors import DamagedError
 from swaptable.basics.folders import HOME
-from swaptable.basics.recorder import listing_hash
+from swaptable.basics.recorder import ALL_FOODS, FOOD, _Recorder, listing_hash, stated_hash
+from swaptable.basics.whole_files import sha256_of
 from swaptable.foods.release import FoodRelease
 from swaptable.foods.release_writer import write_release
 from swaptable.runs.freshness import (
     Foods,
+    Now,
     Used,
     prepare_stamp,
     read_stamp,
     release_hash,
     remove_stamp,
     sweep_stamps,
+    versions,
+    why_stale,
     write_stamp,
 )
+from swaptable.runs.run_files import Run, effective_parameters
 
 PARAMETERS = """recipe: str = ""
 audience: str = ""
@@ -408,6 +414,94 @@ def test_a_listing_is_its_names(tmp_path: Path) -> None:
     assert listing_hash(tmp_path) == before
     (tmp_path / "seen").touch()
     assert listing_hash(tmp_path) != before
+
+
+@pytest.fixture
+def heard(tmp_path: Path) -> Iterator[Callable[..., list[list[str]]]]:
+    """Tell a recorder of events, and give what it wrote down; it watches one folder, in which its own lies too."""
+    watched = tmp_path / "watched"
+    for name in ("a.csv", "foods/values.parquet", "run/b.csv"):
+        (watched / name).parent.mkdir(parents=True, exist_ok=True)
+        (watched / name).write_text(name, encoding="utf-8")
+    (tmp_path / "outside.csv").touch()
+    (watched / "foods" / "manifest.json").write_text('{"tables": {"foods": {"sha256": "1"}}}', encoding="utf-8")
+    record = watched / "run" / "record"
+    hook = _Recorder(record, [str(watched)])
+
+    def hear(*events: tuple[str, tuple[Any, ...]]) -> list[list[str]]:
+        for event, arguments in events:
+            hook(event, arguments)
+        return [json.loads(line) for line in record.read_text(encoding="utf-8").splitlines()]
+
+    yield hear
+    hook._stream.close()
+    assert len(hear(("open", (str(watched / "late.csv"), "r")))) < 4, "what is read after the end is not the run's"
+
+
+@pytest.mark.parametrize(
+    ("event", "arguments", "kinds"),
+    [
+        ("open", ("a.csv", "r"), {"file": "a.csv"}),
+        ("open", ("a.csv", None), {"file": "a.csv"}),
+        ("open", (b"a.csv", "rb"), {"file": "a.csv"}),
+        ("open", ("gone.csv", "r"), {"file": "gone.csv"}),
+        ("open", ("a.csv", "w"), {}),
+        ("open", ("a.csv", "r+b"), {}),
+        ("open", (3, "r"), {}),
+        ("open", ("a\0.csv", "r"), {}),
+        ("open", ("../outside.csv", "r"), {}),
+        ("open", ("run/b.csv", "r"), {}),
+        ("open", ("foods/manifest.json", "r"), {"release": "foods"}),
+        ("open", ("foods/values.parquet", "r"), {}),
+        ("os.listdir", (".",), {"folder": "."}),
+        ("os.scandir", ("foods",), {"folder": "foods"}),
+        ("os.listdir", ("..",), {}),
+        (FOOD, ("foods", "11352"), {"release": "foods", "food": "11352 foods"}),
+        (ALL_FOODS, ("foods",), {"release": "foods", "foods": "foods"}),
+        ("socket.connect", ("a.csv",), {}),
+    ],
+)
+def test_what_is_read_is_written_down_once(
+    heard: Callable[..., list[list[str]]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, event: str,
+    arguments: tuple[Any, ...], kinds: dict[str, str],
+) -> None:  # fmt: skip
+    """Of watched folders, but not what is written, nor the run's own; a release as a whole and by its foods."""
+    watched = tmp_path / "watched"
+    monkeypatch.chdir(watched)
+    lines = heard((event, arguments), (event, arguments))
+    hashes = {
+        "file": lambda name: sha256_of(watched / name) if (watched / name).exists() else "",
+        "folder": lambda name: listing_hash(watched / name),
+        "release": lambda name: stated_hash(watched / name),
+    }
+    assert lines == [
+        [kind, hashes[kind](name), str((watched / name).resolve())] if kind in hashes else [kind, "-", name]
+        for kind, name in kinds.items()
+    ]
+
+
+def test_modules_of_the_package_are_written_down_and_no_others(heard: Callable[..., list[list[str]]]) -> None:
+    """A finder hears of every module about to be loaded, also of one that is not there."""
+    event = "swaptable.module"
+    lines = heard(*((event, (name,)) for name in ("swaptable.basics.units", "numpy", "swaptable.no_such")))
+    assert lines == [["module", sha256_of(HOME / "helpers/swaptable/basics/units.py"), "swaptable.basics.units"]]
+
+
+def test_another_notebook_and_a_release_that_is_gone_are_reasons(tmp_path: Path) -> None:
+    """Each is said by its name, beside what else there is to say."""
+    run = Run("pot", HOME / "notebooks" / "compare_variants.ipynb", {})
+    given, gone = effective_parameters(run), {"data/foods/no_such": Foods("2", ["3"], "4")}
+    others: list[str] = []
+    for notebook, foods, told in (
+        ("compare_variants", {}, []),
+        ("decide", {}, ["its notebook was decide, is compare_variants"]),
+        ("compare_variants", gone, ["data/foods/no_such is gone"]),
+    ):
+        used = Used("pot", notebook, given, versions(), {}, foods, {})
+        write_stamp(tmp_path, "pot", prepare_stamp(tmp_path, used))
+        reasons = why_stale(run, tmp_path, Now())
+        others = others or reasons  # of the first, in which neither is
+        assert [each for each in reasons if each not in others] == told
 
 
 # Really made; last, since it leaves a run out of date

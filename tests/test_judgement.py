@@ -8,6 +8,7 @@ from swaptable.judging.daily_values import (
     daily_value_for,
     daily_value_word,
     percent_daily_value,
+    percent_text,
     word_limits,
 )
 
@@ -69,6 +70,15 @@ def test_canadian_fat_is_saturated_and_trans_together(computed):
     """One daily value of 20 g for the sum; milk (01079): 1.257 g saturated, 0.085 g trans in 100 g."""
     percent = percent_daily_value(computed(MILK), "CA")
     assert float(percent.sel(component="FASAT+FATRN")) == pytest.approx(100 * 2.44 * (1.257 + 0.085) / 20)
+
+
+@pytest.mark.parametrize(
+    ("percent", "printed"),
+    [(19.6, "19.6"), (20.0, "20"), (19.96, "19.96"), (20.4, "20.4"), (12.6, "13"), (4.9, "4.9"), (np.nan, "nan")],
+)
+def test_a_percentage_is_not_rounded_onto_a_limit(percent, printed):
+    """20 without the mark for a lot, beside 20 with it, would be a riddle."""
+    assert percent_text(percent, (5, 20)) == printed
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,9 @@ import pytest
 
 from swaptable.basics.errors import DamagedError, InputError
 from swaptable.runs import ledger
+from swaptable.runs.freshness import versions
 from swaptable.runs.ledger import append, content, hash_of, keep, ledger_file, read_ledger, sweep
+from swaptable.runs.reproduce import _lay_out, reproduce
 
 
 def about(run: str = "pot", **more: Any) -> dict[str, Any]:
@@ -29,6 +31,38 @@ def three(reports: Path) -> Path:
     for run in ("first", "sécond", "third"):
         append(reports, about(run, parameters={"word": run}))
     return reports
+
+
+# Laying out what there was
+
+
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        ({"inputs": {"file ../outside.csv": "kept"}}, "outside.csv: entry 1 read ../outside.csv, which is outside the"),
+        ({"releases": {"data/foods/sr28": "0" * 64}}, "data/foods/sr28: is not the food release of then (SHA-256 000"),
+    ],
+)
+def test_what_cannot_be_laid_out_is_refused_and_leaves_nothing(
+    reports: Path, tmp_path: Path, more: dict[str, dict[str, str]], told: str
+) -> None:
+    """A path that leads out of the new folder is not followed; another release is not taken for the one of then."""
+    inputs = {name: keep(reports, b"kept") for name in more.get("inputs", {})}
+    append(reports, about(versions=versions(), **(more | {"inputs": inputs})))
+    with pytest.raises(InputError, match=re.escape(told)):
+        reproduce(reports, 1, tmp_path / "new" / "again")
+    assert not (tmp_path / "new" / "again").exists()
+    assert not (tmp_path / "new" / "outside.csv").exists()
+
+
+def test_what_was_not_there_is_not_there_again(reports: Path, tmp_path: Path) -> None:
+    """A folder that was listed is made, a file that was looked for in vain is not."""
+    inputs = {"folder data/days": "1" * 64, "file data/gone.csv": "", "file data/kept.csv": keep(reports, b"kept")}
+    append(reports, about(inputs=inputs))
+    _lay_out(reports, read_ledger(reports)[0], tmp_path / "again")
+    made = sorted(path.relative_to(tmp_path / "again").as_posix() for path in (tmp_path / "again").rglob("*"))
+    assert made == ["data", "data/days", "data/kept.csv"]
+    assert (tmp_path / "again" / "data" / "kept.csv").read_bytes() == b"kept"
 
 
 # The chain

@@ -134,6 +134,18 @@ def test_both_editions_give_the_same_food(tmp_path: Path, files: dict[str, list[
     assert release.table("yields").to_numpy().tolist() == [["99", "amount to make 100 ml", 60.0]]
 
 
+def test_yields_may_be_missing_since_nothing_is_calculated_from_them(tmp_path: Path) -> None:
+    """Everything else of the edition of 2015 must be there."""
+    files: dict[str, list[str] | None] = dict(OLD)
+    files["YIELD AMOUNT"] = None
+    release = import_cnf(write_raw(tmp_path / "raw", files), tmp_path / "cnf")
+    assert release.food("71").refuse_percent == 56
+    assert "yields" not in release.manifest["tables"] or release.table("yields").empty
+    (tmp_path / "raw" / "REFUSE AMOUNT.csv").unlink()
+    with pytest.raises(InputError, match=r"found no refuse[ _]amount"):
+        import_cnf(tmp_path / "raw", tmp_path / "other")
+
+
 def test_identity_is_by_number_name_and_unit(tmp_path: Path) -> None:
     """Both vitamins D keep apart though they share a tag; what SR28 does not have becomes its own component."""
     release = import_cnf(write_raw(tmp_path / "raw", OLD), tmp_path / "cnf")

@@ -106,10 +106,13 @@ def test_choosing_updates_sodium_and_keeps_places(panel):
 
 
 def test_the_live_line_says_what_is_left_out(panel):
-    """Sodium with ± and the regime's word, the index, and the open lines by their words; a lower bound is never low."""
+    """Sodium with interval and word, the index, and the open lines by their words; a lower bound is never low."""
     said = plain(panel.live)
-    assert re.search(r"at least [\d,]+ ± [\d.]+ mg sodium a serving, at least \d+ % of the daily value \(US\)", said)
-    assert re.search(r"index 9\.3: [−\d.]+ ± [\d.]+ per 100 kcal", said)
+    assert re.search(
+        r"at least [\d,]+ mg sodium a serving \(90 % interval [\d,]+ to [\d,]+\), at least \d+ % of the daily value",
+        said,
+    )
+    assert re.search(r"index 9\.3: [−\d.]+ per 100 kcal \(90 % interval [−\d.]+ to [−\d.]+\)", said)
     assert "not counted, since food or amount are open: salt to taste, 50 g zxqwv" in said
     for number in (SALT, STOCK):
         panel.rows[number].search.value = "0 g water"

@@ -165,6 +165,7 @@ ONE = "code,description,basis,NA (mg)\n1,Food,100 g,1\n"
         (ONE.replace("NA (mg)", "sodium"), "own.csv:1: sodium: expected a component as TAG (unit)"),
         (ONE.replace("NA (mg)", "CHO (g)"), "own.csv:1: CHO (g): found 'CHO'; say which carbohydrate"),
         (ONE.replace("NA (mg)", "NA (%DV)"), "found '%DV '; say whose daily value: %DV CA or %DV US"),
+        (ONE.replace("NA (mg)", "SODIUM (%DV US)"), "own.csv:1: SODIUM (%DV US): found 'SODIUM'; say which sodium"),
         (ONE.replace("NA (mg)", "STARCH (%DV US)"), "US has no daily value of STARCH"),
         (
             "code,description,basis,NA (mg),NA (g)\n1,Food,100 g,1,1\n",
@@ -199,6 +200,14 @@ ONE = "code,description,basis,NA (mg)\n1,Food,100 g,1\n"
         (
             "code,description,basis,portions,NA (mg)\n1,Food,100 g,1 cup,1\n",
             "own.csv:2: portions: found '1 cup'; expected a measure and its mass",
+        ),
+        (
+            "code,description,basis,portions,NA (mg)\n1,Food,100 g,1 cup = 240 ml,1\n",
+            "own.csv:2: portions: found '1 cup = 240 ml'; expected a measure and its mass, such as 1 cup = 30 g",
+        ),
+        (
+            "code,description,basis,portions,NA (mg)\n\n ,,,,\n1,Food,100 g,0 cup = 30 g,1\n",  # empty lines count
+            "own.csv:4: portions: found '0 cup = 30 g'; expected a measure and its mass",
         ),
         (
             "code,description,basis,refuse_percent,NA (mg)\n1,Food,100 g,100,1\n",
@@ -244,6 +253,11 @@ def test_wrong_encoding_and_wrong_file(tmp_path: Path) -> None:
     assert "is UTF-16 or no text at all" in refused(tmp_path, text, "utf-16")
     with pytest.raises(InputError, match=r"nowhere\.csv: is not there"):
         import_plain(tmp_path / "nowhere.csv", tmp_path / "own")
+    (tmp_path / "two").mkdir()
+    for name in ("a", "b"):
+        (tmp_path / "two" / f"{name}.csv").write_text(ONE, encoding="utf-8")
+    with pytest.raises(InputError, match="two: found a, b; name the one file to read"):
+        import_plain(tmp_path / "two", tmp_path / "own")
     with pytest.raises(InputError, match="found 'my foods'; expected a name of letters"):
         import_plain(tmp_path / "own.csv", tmp_path / "my foods")
 

@@ -12,8 +12,8 @@ import pytest
 
 from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.basics.folders import DATA
-from swaptable.changes.changes_text import changes_headline, changes_text, flip_sentences, input_sentences
 from swaptable.changes.changes_report import changes_shown, foods_changed_shown, moved_shown, save_changes
+from swaptable.changes.changes_text import changes_headline, changes_text, flip_sentences, input_sentences
 from swaptable.changes.find_changes import find_changes
 from swaptable.changes.run_changes import compare_folders, compare_ledger, compare_reports, remember
 from swaptable.commands import changes as command
@@ -90,6 +90,22 @@ def test_a_run_and_a_folder_of_runs_are_known_by_what_they_hold(recorded: Path) 
     with pytest.raises(InputError, match="found run 'waffles'; expected one of pancakes"):
         find_changes(str(recorded / "before"), str(recorded / "after"), only=["waffles"])
     assert find_changes(str(recorded / "before"), str(recorded / "after"), only=[RUN]).compared == (RUN,)
+
+
+def test_tables_of_earlier_runs_are_still_read(recorded: Path, tmp_path: Path) -> None:
+    """Until November 2026 the number of a verdict was written as verdict and its word as word."""
+    earlier = tmp_path / RUN
+    shutil.copytree(recorded / "after" / RUN, earlier)
+    renamed = 0
+    for path in (earlier / "tables").glob("*.csv"):
+        head, _, rows = path.read_text(encoding="utf-8").partition("\n")
+        old = head.replace("verdict,", "word,").replace("verdict_rank,", "verdict,")
+        renamed += old != head
+        path.write_text(f"{old}\n{rows}", encoding="utf-8")
+    assert renamed == 4
+    assert compare_folders(recorded / "after" / RUN, earlier).flips == 0
+    flips = compare_folders(recorded / "before" / RUN, recorded / "after" / RUN).flips
+    assert compare_folders(recorded / "before" / RUN, earlier).flips == flips > 0
 
 
 def test_pages_of_runs_show_inputs_and_say_what_runs_cannot_tell(

@@ -5,6 +5,7 @@ The notebooks executed here are made by the tests: two cells that write what a r
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
@@ -18,13 +19,13 @@ from pathlib import Path
 
 import pytest
 
-from swaptable.basics.errors import LimitError, RunError
+from swaptable.basics.errors import LimitError, RunError, WriteError
 from swaptable.basics.folders import DATA
 from swaptable.runs import kernels
 from swaptable.runs.html_pages import write_index
 from swaptable.runs.ledger import read_ledger
 from swaptable.runs.run_files import Run
-from swaptable.runs.runs import Outcome, make_report, run_all, run_notebook
+from swaptable.runs.runs import Outcome, _restore, make_report, run_all, run_notebook
 
 RECIPE_TOO = 'recipe: str = "barley_pot"\n'
 
@@ -159,6 +160,10 @@ TROUBLES = {
     "empty": ("no summary", "wrote no summary.json with title, headline and audience"),
     "no_json": ("(Path(output) / 'summary.json').write_text('{')", "wrote no summary.json"),
     "no_title": ("(Path(output) / 'summary.json').write_text('{}')", "wrote no summary.json"),
+    "no_text": (
+        "(Path(output) / 'summary.json').write_text(json.dumps(summary | {'title': 3}))",
+        "wrote no summary.json with title, headline and audience (TypeError",
+    ),
     "mute": ("import sys; sys.stdout.close(); os.close(1); os.close(2)", "closed file"),
     "left": ("raise SystemExit(3)", "SystemExit: 3"),
 }
@@ -180,6 +185,32 @@ def test_one_failure_stops_no_other_run(tiny: Path, reports: Path) -> None:
     index = (reports / "index.html").read_text(encoding="utf-8")
     assert re.findall(r'href="([^"]+)"', index) == ["good/index.html"]
     assert left_over(reports) == []
+
+
+def test_a_report_that_was_being_replaced_comes_back(tmp_path: Path) -> None:
+    """Unless the new one is in its place already."""
+    for number, there in enumerate((False, True)):
+        aside, final = tmp_path / f"aside{number}", tmp_path / f"pot{number}"
+        (aside / "replaced").mkdir(parents=True)
+        (aside / "replaced" / "index.html").write_text("before", encoding="utf-8")
+        if there:
+            final.mkdir()
+            (final / "index.html").write_text("new", encoding="utf-8")
+        _restore(aside, final)
+        assert (final / "index.html").read_text(encoding="utf-8") == ("new" if there else "before")
+        assert not aside.exists()
+
+
+def test_a_full_disk_is_no_fault_of_the_notebook(tiny: Path, reports: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is kept of a run where there is no room, and the good report stays."""
+
+    def full(*_: object, **__: object) -> None:
+        raise RunError(f"OSError: [Errno {errno.ENOSPC}] {os.strerror(errno.ENOSPC)}")
+
+    monkeypatch.setattr(kernels, "execute", full)
+    with pytest.raises(WriteError, match="cannot be written: the disk is full; earlier reports are as they were"):
+        run_all([Run("pot", tiny, {})], reports)
+    assert not (reports / "failed" / "pot").exists()
 
 
 HANGS = "import signal; signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT, signal.SIGTERM])\nwhile True: pass"

@@ -165,6 +165,13 @@ def test_state_is_read_not_matched_as_text(query: str, description: str, sr28: F
     assert first(query, sr28) == description
 
 
+@pytest.mark.parametrize("words", ["low sodium broth", "low sodium stock", "reduced sodium broth"])
+def test_a_food_that_states_low_sodium_goes_first(words: str, sr28: FoodRelease) -> None:
+    """Home-made stocks that do not state it stand behind the three broths that do."""
+    hits = find_foods(words, sr28, 4)
+    assert ["low sodium" in hit.state for hit in hits] == [True, True, True, False]
+
+
 def test_same_words_in_any_order_and_number_find_the_same(sr28: FoodRelease) -> None:
     """Order, plural, case, hyphens and accents do not matter."""
     expected = [hit.code for hit in find_foods("boiled carrots without salt", sr28)]

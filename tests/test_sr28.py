@@ -2,6 +2,7 @@
 
 import hashlib
 import tarfile
+import zipfile
 from pathlib import Path
 
 import numpy as np
@@ -120,13 +121,25 @@ def test_round_trip_through_the_written_release(tmp_path: Path) -> None:
     assert release.manifest["tables"]["values"]["rows"] == 4
 
 
-def test_a_folder_in_a_folder_and_a_tar_archive_are_read_alike(tmp_path: Path) -> None:
-    """The files may lie deeper in a folder or in a tar archive of it."""
+def test_a_folder_in_a_folder_and_its_archives_are_read_alike(tmp_path: Path) -> None:
+    """The files may lie deeper in a folder, or in a tar or zip archive of it."""
     deep = write_raw(tmp_path / "a" / "sr28")
     with tarfile.open(tmp_path / "sr28.tar.gz", "w:gz") as archive:
         archive.add(deep, "package/data/sr28")
-    (_, first), (_, second) = read_sr28(tmp_path / "a"), read_sr28(tmp_path / "sr28.tar.gz")
-    assert first == second
+    with zipfile.ZipFile(tmp_path / "sr28.zip", "w") as archive:
+        for path in deep.iterdir():
+            archive.write(path, f"package/data/{path.name}")
+    (_, first), *others = (read_sr28(tmp_path / name) for name in ("a", "sr28.tar.gz", "sr28.zip"))
+    assert all(about == first for _, about in others)
+
+
+def test_an_archive_that_would_fill_the_memory_is_not_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A member larger than any file of the release is named before it is unpacked."""
+    monkeypatch.setattr("swaptable.releases.sr28._MOST_BYTES", 500)
+    with tarfile.open(tmp_path / "sr28.tar.gz", "w:gz") as archive:
+        archive.add(write_raw(tmp_path / "raw", {"LANGDESC": ["~A0143~^~X~"] * 60}), "data")
+    with pytest.raises(InputError, match=r"sr28\.tar\.gz: holds data/LANGDESC\.txt of more than 0 MB"):
+        read_sr28(tmp_path / "sr28.tar.gz")
 
 
 @pytest.mark.parametrize("name", sorted(RAW))

@@ -11,7 +11,7 @@ import swaptable as st
 from swaptable.basics.errors import InputError, SwaptableError
 from swaptable.basics.folders import find_file
 from swaptable.judging import findings
-from swaptable.judging.study import MOST_ROWS, Study, study_recipe
+from swaptable.judging.study import MOST_ROWS, NRF, Study, study_recipe
 from swaptable.reporting.figures import Chart
 
 PLOTS = (st.plot_density, st.plot_differences, st.plot_daily_values, st.plot_contributions, st.plot_effects)
@@ -111,7 +111,7 @@ def test_charts_are_written_with_their_words(pot, tmp_path):
     svg = (tmp_path / "figures" / "contributions.svg").read_text(encoding="utf-8")
     assert f"<title>{chart.title}</title><desc>" in svg
     assert (tmp_path / "figures" / "contributions.png").read_bytes()[:4] == b"\x89PNG"
-    assert 'alt="Most of the sodium as written comes from the liquid: 75 %.' in shown.data
+    assert 'alt="Most of the sodium as written comes from the liquid (stock): 75 %.' in shown.data
 
 
 def test_the_same_chart_is_the_same_file(pot, tmp_path):
@@ -166,6 +166,76 @@ def test_cautions_are_always_there(pot):
     shown = st.cautions_shown(st.advise(pot)).data
     assert "kidney disease" in shown
     assert "not medical advice" in shown
+
+
+def test_a_swap_to_a_potassium_salt_is_never_praised_alone() -> None:
+    """Baking powder made with potassium is named with its caution for a class that names no such concern as well."""
+    study = study_recipe("oat_pancakes", "bone_health")
+    told = "(first read the caution on potassium salts)"
+    assert told in findings.headline(study)
+    assert told in findings.density_finding(study)[0]
+    assert set(study.variants_to_read["Read the caution on"]) == {"", "potassium salts"}
+    named = findings.headline(study_recipe("oat_pancakes", "blood_pressure"))
+    assert "(first read the caution on kidney disease and potassium salts)" in named
+
+
+def test_the_least_sodium_is_named_with_what_it_costs_the_class() -> None:
+    """Water for milk takes 133 mg calcium of 1,300 mg; a class that is not to raise calcium is not told."""
+    study = study_recipe("oat_pancakes", "bone_health")
+    least = study.variants["sodium_mg_per_serving"].idxmin()
+    rows = study.differences.set_index(["variant", "component"])
+    lost = findings.amount_text(-rows.loc[(least, "CA"), "difference"], "mg")
+    assert f", but {lost} less calcium" in findings.headline(study)
+    assert f", but {lost} less calcium" in findings.density_finding(study)[0]
+    assert "less calcium" not in findings.headline(study_recipe("oat_pancakes", "iron"))
+    bowl = study_recipe("white_bean_bowl", "bone_health")  # 38 mg calcium less, 3 % of a daily value
+    assert ", but " not in findings.headline(bowl)
+
+
+def test_a_trifle_gets_no_title(pot, study_of):
+    """Skin on brings 1 mg of sodium of 925: a real difference, in the table, and nothing to speak of."""
+    rows = pot.differences.set_index(["variant", "component"])
+    assert rows.loc[("skin on", "NA"), "real"]
+    assert 0 < rows.loc[("skin on", "NA"), "difference"] < 2
+    assert "+1 mg" not in findings.difference_finding(pot)[0]
+    labels = [text.get_text() for text in st.plot_differences(pot).figure.axes[0].texts]
+    assert "≈0" in labels
+    salt = SALT + "choices:\n  salt:\n    much: as written\n    rather less: {salt: {amount: 0.99 g}}\n"
+    study = study_of(salt)
+    assert study.variants["sodium_real"].iloc[1]
+    assert findings.headline(study).endswith("no variant has less by 1 % of a daily value or more.")
+    assert "by 1 % of a daily value or more" in findings.density_finding(study)[0]
+    assert "by 1 % of a daily value or more" in findings.difference_finding(study)[0]
+    assert findings.effect_finding(study)[0].startswith("No choice moves sodium by 1 %")
+
+
+def test_a_zero_that_is_not_sure_stands_in_brackets():
+    """Sardines in tomato sauce bring as much vitamin D as those in oil, within a wide interval."""
+    study = study_recipe("sardine_traybake", "bone_health")
+    panel = study.components.index("VITD")
+    labels = [text.get_text() for text in st.plot_differences(study).figure.axes[panel].texts]
+    assert {"0", "(0)"} <= set(labels)
+
+
+def test_the_mean_effect_on_density_is_as_sure_as_a_decision_says(pot):
+    """The same weighted sum of variants, by another way."""
+    decision = st.decide_recipe("barley_pot", "blood_pressure", draws=10)
+    other = st.explain(decision).effects
+    other = other[other["measure"].str.contains("ensity")]
+    own = pot.effects[pot.effects["measure"] == NRF]
+    assert own["effect"].tolist() == pytest.approx(other["effect"].tolist())
+    assert own["standard_error"].tolist() == pytest.approx(other["standard_error"].tolist())
+    panel = [text.get_text() for text in st.plot_effects(pot).figure.axes[1].texts]
+    assert "(−0.6)" in panel
+    assert pot.effects["standard_error"].notna().all()
+
+
+def test_the_variants_are_read_with_intervals_and_money(pot):
+    """No ±, whose meaning differs from page to page; money has two decimals."""
+    table = pot.variants_to_read
+    assert not any("±" in column for column in table.columns)
+    assert table.loc["as written", "90 % interval [mg]"] == "818 to 1,033"
+    assert table["Cost [CAD]"].str.fullmatch(r"\d+\.\d\d").all()
 
 
 # SR28 has no sodium for this wine.

@@ -1,6 +1,7 @@
 """Swaps: the screening equals the pipeline, and the table equals a recipe file with the swap as an option."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -121,10 +122,49 @@ def test_an_option_that_the_recipe_has_already_is_marked():
 def test_a_concern_of_the_class_comes_last_and_is_named():
     """A stock low in sodium may be made with potassium salts: the class is told, however low it is."""
     swaps = find_swaps("barley_pot", "liquid", "blood_pressure", most=10)
-    concerned = swaps.table["concerns_of_class"] != ""
+    worse = swaps.table["worsens"] != ""
+    concerned = swaps.table.loc[~worse, "concerns_of_class"] != ""
     assert concerned.any()
     assert concerned.is_monotonic_increasing
     assert set(swaps.cautions["option"]) <= set(swaps.table["option"])
+
+
+def test_what_surely_worsens_an_aim_comes_last(tubers: Swaps):
+    """A canned broth saltier than the one in the pot stands behind one low in sodium that needs a word first."""
+    table = find_swaps("barley_pot", "liquid", "blood_pressure", most=10).table
+    assert table.loc[table["worsens"] != "", "food"].tolist() == ["sr28:06008"]
+    assert table["worsens"].iloc[-1] == "sodium"
+    assert (tubers.table["worsens"] == "").all()
+
+
+def test_a_swap_that_worsens_an_aim_is_never_praised(tubers: Swaps):
+    """Where even the best raises what is to be kept down, the headline says that and nothing else."""
+    worse = replace(tubers, table=tubers.table.assign(worsens="sodium"))
+    assert plot_swaps(worse).title == "Every swap for potatoes, flesh and skin surely raises sodium"
+
+
+def test_a_pot_without_meat_is_told_when_it_gets_some():
+    """Broths of meat and fish end what vegetarians can eat; water does not, nor fish for fish."""
+    table = find_swaps("barley_pot", "liquid", "blood_pressure", most=10).table.set_index("food")
+    assert table["no_longer_vegetarian"].drop("sr28:14429").all()
+    assert not table.at["sr28:14429", "no_longer_vegetarian"]
+    assert not find_swaps("sardine_traybake", "fish", most=3).table["no_longer_vegetarian"].any()
+
+
+def test_a_food_just_like_an_option_is_already_a_choice():
+    """Municipal water is the tap water that the pot offers, under another code."""
+    swaps = find_swaps("barley_pot", "liquid", "blood_pressure", most=10)
+    assert swaps.table.set_index("food")["already"]["sr28:14429"] == "liquid → water"
+    assert (swaps.table.set_index("food")["already"].drop("sr28:14429") == "").all()
+    assert "already a choice (liquid → water)" in swaps_shown(swaps).data
+
+
+def test_the_headline_names_no_trifle():
+    """What is below 5 % of a daily value is left out of the headline; what fits and what is shown are both counted."""
+    swaps = find_swaps("barley_pot", "liquid", "blood_pressure", most=10)
+    told = plot_swaps(swaps).title
+    assert told.endswith("(already a choice) does most in place of vegetable broth: sodium −684 mg")
+    assert "15 fit the recipe, 6 shown: alike ones are counted as one" in swaps_shown(swaps).data
 
 
 def test_what_the_care_team_sets_is_told_unjudged():

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import hashlib
 import io
+import json
 import logging
 import re
 import shutil
@@ -268,6 +269,10 @@ def test_a_file_seen_before_is_the_only_one_taken(data: Path, publish: Callable[
     """Trust on first use: another file of the name is refused by both hashes, also one brought by hand."""
     publish("fdc", whole)
     bring_update("fdc", data)
+    seen = (data / "foods" / "first_seen.csv").read_bytes()
+    shutil.rmtree(data / "foods" / "fdc_2026_04_30")
+    bring_update("fdc", data)
+    assert (data / "foods" / "first_seen.csv").read_bytes() == seen
     shutil.rmtree(data / "foods" / "fdc_2026_04_30")
     publish("fdc", whole + b"another")
     first, other = (hashlib.sha256(each).hexdigest() for each in (whole, whole + b"another"))
@@ -337,6 +342,34 @@ def test_a_file_for_a_release_that_is_here_must_be_its_own(
     with pytest.raises(InputError, match=f"has the SHA-256 {found}, expected {expected} .*nothing was imported"):
         bring_update("fdc", data, source=other)
     assert snapshot(data / "foods") == before
+
+
+def test_a_release_that_names_no_raw_files_cannot_be_compared_with_one(
+    data: Path, publish: Callable[..., str], whole: bytes, tmp_path: Path
+) -> None:
+    """It may be of any of them; nothing is taken for the same."""
+    publish("fdc", whole)
+    bring_update("fdc", data)
+    (data / "foods" / "first_seen.csv").unlink()
+    manifest = data / "foods" / "fdc_2026_04_30" / "manifest.json"
+    about = json.loads(manifest.read_text(encoding="utf-8"))
+    manifest.write_text(json.dumps(about | {"raw_files": {}}), encoding="utf-8")
+    source = tmp_path / "by_hand.zip"
+    source.write_bytes(whole)
+    with pytest.raises(InputError, match=r"cannot be compared with fdc_2026_04_30.*names no raw files; leave --from"):
+        bring_update("fdc", data, source=source)
+
+
+@pytest.mark.parametrize(("layout", "missing"), [("sr28", "DATA_SRC.txt"), ("cnf", "food_name.csv")])
+def test_each_layout_is_read_as_its_own(data: Path, publish: Callable[..., str], layout: str, missing: str) -> None:
+    """What is missing is said by the name that it has in that layout."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("other.txt", "")
+        archive.writestr("other.csv", "")
+    publish("invented", packed.getvalue(), layout=layout)
+    with pytest.raises(InputError, match=re.escape(f"found no {missing}")):
+        bring_update("invented", data)
 
 
 def test_an_archive_and_its_folder_are_the_same_files(
@@ -787,6 +820,29 @@ def test_a_broken_file_of_what_is_current_is_named(data: Path, text: str, messag
     (data / "current_release.yaml").write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=message):
         open_current(data=data)
+
+
+def test_without_a_word_the_embedded_release_is_current(data: Path) -> None:
+    """A project that never chose one has no such file."""
+    (data / "current_release.yaml").unlink()
+    assert read_current(data) == Current("sr28")
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        (b"\xff", "cannot be read as UTF-8 text"),
+        (b"old,new\n", ":1: found old, new; expected old_release, old_code, "),
+        (b"\n{header}\n ,,\nsr28,1,fdc,2\n", ":4: found 4 fields, expected 7"),
+    ],
+)
+def test_a_broken_file_of_answers_is_named_with_its_line(data: Path, gap: str, content: bytes, told: str) -> None:
+    """Empty lines are passed over, and count."""
+    bring_update(gap, data)
+    header = answers_file(data).read_bytes().splitlines()[0]
+    answers_file(data).write_bytes(content.replace(b"{header}", header))
+    with pytest.raises(InputError, match=re.escape(told)):
+        read_changes(answers_file(data))
 
 
 def test_a_map_may_be_read_and_is_made_anew_if_lost(data: Path, publish: Callable[..., str], whole: bytes) -> None:

@@ -137,6 +137,10 @@ class Amounts:
         energy = shares.sel(component="ENERC_KCAL", drop=True)
         return shares.where(shares < energy, energy)
 
+    def is_whole(self, components: Iterable[str], basis: str = "batch") -> xr.DataArray:
+        """Tell where all of some components have a value in all of the weight, and per 100 kcal the energy too."""
+        return self.share_per(basis, "valued_share").sel(component=list(components)).min("component") > WHOLE_SHARE
+
 
 def line_values(line: Line, release: FoodRelease) -> pd.Series:
     """Give what 100 g of raw edible food hold once it is cooked, derived components included.

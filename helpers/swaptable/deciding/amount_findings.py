@@ -68,14 +68,19 @@ def sentences_on(
     ]
     told = []
     if feasible:
-        reached = f"All targets can {'surely ' * surely}be reached"
-        told.append(f"{reached}: {', '.join(moves)}." if moves else f"{reached} with the amounts as they are.")
+        reached = f"ll targets can {'surely ' * surely}be reached"
+        told.append(
+            f"On paper a{reached}: {', '.join(moves)}; check that it still cooks."
+            if moves
+            else f"A{reached} with the amounts as they are."
+        )
     else:
         how = f"{'surely ' * surely}be reached {'together' if together else 'at all'}"
         told.append(f"Within the bounds these cannot {how}: {'; '.join(conflict)}.")
         missed = targets[targets["missed_by"] > 0]
         misses = [f"{row.target} by {_number(row.missed_by)} {row.unit}" for row in missed.itertuples()]
-        told.append(f"The amounts that miss least ({', '.join(moves) or 'as they are'}) miss {'; '.join(misses)}.")
+        miss = f"miss {'; '.join(misses)}" if misses else "reach all, but only on average, not with the whole interval"
+        told.append(f"The amounts that miss least ({', '.join(moves) or 'as they are'}) {miss}.")
     for row in targets[targets["binds"]].itertuples():
         told.append(f"{row.target} decides{': ' + row.price if row.price else ''}.")
     held = changed[changed["at_bound"] != ""]

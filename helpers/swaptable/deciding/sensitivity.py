@@ -240,8 +240,8 @@ def _with_swaps(recipe: Recipe, rule: str, decision: Decision) -> tuple[Recipe, 
                 changed = recipe.model_copy(update={"choices": choices})
                 try:
                     build_grid(changed, decision.amounts.grid.release, decision.amounts.grid.factors)
-                except InputError as error:
-                    refused.append(f"{option}: {error.problem}")
+                except InputError:
+                    refused.append(f"{option} cannot be of equal {rule} and was kept by {patch.same or 'weight'}")
                 else:
                     recipe = changed
     return recipe, refused
@@ -286,7 +286,7 @@ def compare_bases(decision: Decision) -> pd.DataFrame:
         recipe, refused = _with_swaps(amounts.recipe, rule, decision)
         swapped = compute(build_grid(recipe, grid.release, grid.factors))
         swapped = with_cost(swapped, decision.prices) if decision.prices else swapped
-        note = f"kept as the recipe has it: {'; '.join(refused)}" if refused else ""
+        note = f"{'; '.join(refused)}." if refused else ""
         found[name] = ({one: measure(one, swapped) for one in asked}, note)
     return _bases_table(decision, goal, found)
 

@@ -12,17 +12,31 @@ import pandas as pd
 from swaptable.amounts.certainty import Certainty
 from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts, compute
 from swaptable.amounts.recipes import AS_WRITTEN, RESERVED, Option, Patch, Recipe
-from swaptable.amounts.variants import build_grid
+from swaptable.amounts.variants import Line, build_grid
+from swaptable.basics.units import convert
 from swaptable.deciding.swap_screen import Aim, Search, progress
-from swaptable.deciding.swap_words import BETTER_LESS, BETTER_MORE, SWAP, plain_component
-from swaptable.foods.families import short_name
+from swaptable.deciding.swap_words import BETTER_LESS, BETTER_MORE, SWAP, WORTH_A_WORD, plain_component
+from swaptable.foods.families import parts_of, short_name
 from swaptable.foods.reference import Z, vitamins_and_minerals
+from swaptable.foods.release import FoodRelease
 from swaptable.judging.allergens import allergen_changes
 from swaptable.judging.audiences import Audience
 from swaptable.judging.cautions import cautions_brought, swap_concerns
-from swaptable.judging.daily_values import percent_daily_value
+from swaptable.judging.daily_values import daily_value_for, percent_daily_value
 from swaptable.judging.targets import Aims, judge_servings
 from swaptable.judging.verdicts import LEVEL
+
+# Common practice, no source. Milk, eggs and honey are no flesh.
+_FLESH = frozenset({
+    "bacon", "ground meat", "ham & cold cuts", "molluscs", "offal", "oily fish", "poultry", "red meat", "sausages",
+    "shellfish", "white fish",
+})  # fmt: skip
+_PERHAPS_FLESH = frozenset({"gravies", "salt & seasonings", "solid cooking fats", "stock & broths"})
+_FLESH_WORDS = re.compile(
+    r"\b(beef|chicken|turkey|duck|goose|pork|ham|bacon|veal|lamb|mutton|meat|fish|clam|oyster|shrimp|crab|lobster|lard|"
+    r"tallow|suet)\b"
+)
+ALIKE = 0.01  # of a daily value in 100 g: two foods that differ by less are one to a cook (assumed)
 
 __all__ = [
     "SODIUM",
@@ -34,6 +48,7 @@ __all__ = [
     "home_of",
     "scores_of_swaps",
     "verdicts_changed",
+    "worsened_by_swaps",
 ]
 
 
@@ -49,13 +64,37 @@ def home_of(recipe: Recipe, ingredient: str) -> tuple[str, bool]:
     return name, name in recipe.choices
 
 
-def already_made(recipe: Recipe, ingredient: str, code: str) -> str:
-    """Name the option of the recipe that makes this swap already, or nothing."""
+def already_made(recipe: Recipe, ingredient: str, code: str, release: FoodRelease, regime: str) -> str:
+    """Name the option of the recipe that makes this swap already, with this food or one just like it, or nothing."""
     for choice, options in recipe.choices.items():
         for name, option in options.items():
-            if ingredient in option.patches and option.patches[ingredient].food == code:
+            own = option.patches[ingredient].food if ingredient in option.patches else None
+            if own is not None and (own == code or _just_alike(own, code, release, regime)):
                 return f"{choice} → {name}"
     return ""
+
+
+def _just_alike(one: str, other: str, release: FoodRelease, regime: str) -> bool:
+    """Tell whether two foods of a family differ in 100 g by less than 1 % of each daily value."""
+    codes = [release.food(code).code for code in (one, other)]
+    families = parts_of(release)["family"]
+    if families[codes[0]] != families[codes[1]]:
+        return False
+    first, second = (release.values(code) for code in codes)
+    days = daily_value_for(regime)
+    for tag in days.index.intersection(first.index):
+        day = convert(float(days.at[tag, "value"]), str(days.at[tag, "unit"]), str(release.components.at[tag, "unit"]))
+        unknown = np.isnan(first[tag]) and np.isnan(second[tag])
+        if not unknown and not abs(first[tag] - second[tag]) < ALIKE * day:
+            return False
+    return True
+
+
+def _of_an_animal(line: Line, families: pd.Series) -> bool:
+    """Tell whether a food is flesh, or made with it, by its culinary family and the words of its name."""
+    family = families[line.food.code]
+    words = line.food.description.lower()
+    return family in _FLESH or (family in _PERHAPS_FLESH and bool(_FLESH_WORDS.search(words)))
 
 
 def _option_names(descriptions: Sequence[str], codes: Sequence[str], taken: Sequence[str]) -> list[str]:
@@ -117,7 +156,7 @@ def effects_of_swaps(amounts: Amounts, known: Certainty, aims: Aims, regime: str
     parts = []
     for tag in components:
         amount, error = grid.listed(serving.sel(component=tag)), grid.listed(known.difference_error.sel(component=tag))
-        whole = grid.listed(amounts.data["valued_share"].sel(component=tag)) > WHOLE_SHARE
+        whole = grid.listed(amounts.is_whole([tag])) == 1
         difference = amount - amount[0]
         half = Z[LEVEL] * np.nan_to_num(error)
         value = grid.listed(percent.sel(component=tag)) if tag in valued else np.full(len(options), np.nan)
@@ -153,6 +192,13 @@ def scores_of_swaps(amounts: Amounts, known: Certainty, aims: Sequence[Aim]) -> 
     return score, unknown
 
 
+def worsened_by_swaps(effects: pd.DataFrame) -> pd.Series:
+    """Name what each swap surely raises though it is to be kept down, by 5 % of a daily value or more."""
+    worse = effects["real"] & (effects["role"] == "keep down") & (effects["percent_dv_difference"] >= WORTH_A_WORD)
+    names = effects["component"].map(plain_component).where(worse)
+    return names.groupby(effects["option"], sort=False).agg(lambda words: ", ".join(words.dropna()))
+
+
 def verdicts_changed(amounts: Amounts, targets: pd.DataFrame, share_of_day: float) -> pd.DataFrame:
     """Name the components whose aim a serving meets for a group only with the swap, or only without it."""
     judged = judge_servings(amounts, targets[targets["leads"]], share_of_day)
@@ -181,7 +227,11 @@ def cautions_of_swaps(amounts: Amounts, people: Audience) -> pd.DataFrame:
 def brought_by_swaps(
     amounts: Amounts, ingredient: str, people: Audience, regime: str, cautions: pd.DataFrame
 ) -> pd.DataFrame:
-    """Say what each swap brings: concerns of the class, cautions, allergens, labels to read."""
+    """Say what each swap brings: concerns of the class, cautions, allergens, flesh, labels to read."""
+    grid, families = amounts.grid, parts_of(amounts.grid.release)["family"]
+    written = [grid.line(name, grid.as_written) for name in grid.lines]
+    vegetarian = not any(_of_an_animal(line, families) for line in written if line is not None)
+    swapped = [grid.line(ingredient, {**grid.as_written, SWAP: name}) for name in grid.choices[SWAP][1:]]
     changes = allergen_changes(amounts, regime).set_index("option")
     names = list(amounts.grid.choices[SWAP][1:])
     named = cautions.groupby("option")["concern"].agg(lambda words: ", ".join(dict.fromkeys(words)))
@@ -192,6 +242,9 @@ def brought_by_swaps(
             "cautions": [named.get(name, "") for name in names],
             "adds_allergens": changes["adds"].reindex(names).to_numpy(),
             "removes_allergens": changes["removes"].reindex(names).to_numpy(),
+            "no_longer_vegetarian": [
+                vegetarian and line is not None and _of_an_animal(line, families) for line in swapped
+            ],
             "read_the_label": [ingredient in ingredients[name] for name in names],
         },
         index=names,

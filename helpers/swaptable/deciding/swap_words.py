@@ -11,7 +11,7 @@ from swaptable.deciding.swap_screen import Search
 from swaptable.foods.families import short_name
 from swaptable.foods.reference import calcium_absorption_of, component_label
 
-__all__ = ["BETTER_LESS", "BETTER_MORE", "SWAP", "plain_component", "swaps_in_words"]
+__all__ = ["BETTER_LESS", "BETTER_MORE", "SWAP", "WORTH_A_WORD", "plain_component", "swaps_in_words"]
 
 SWAP = "swap"  # the choice that the options of a search stand in
 _SODIUM, _CALCIUM = "NA", "CA"
@@ -56,7 +56,7 @@ def _likeness(line: Line, own: pd.Series, new: pd.Series) -> str:
     energy = f"{_number(new['ENERC_KCAL'])} kcal per 100 g against {_number(own['ENERC_KCAL'])} of {name}"
     if not alike:
         return energy
-    same = f"much the same {', '.join(alike[:-1])}{' and ' if alike[1:] else ''}{alike[-1]} as {name}"
+    same = f"similar {', '.join(alike[:-1])}{' and ' if alike[1:] else ''}{alike[-1]} content to {name}"
     return same if "energy" in alike else f"{same}, {energy.removesuffix(f' of {name}')}"
 
 
@@ -134,7 +134,7 @@ def swaps_in_words(amounts: Amounts, effects: pd.DataFrame, search: Search) -> p
         likeness = _likeness(line, release.values(line.food.code), release.values(other.food.code))
         rows[option] = {
             "reason": f"{likeness}; {'per serving ' + ', '.join(gains) if gains else 'no real gain for this audience'}",
-            "trade_off": "; ".join(costs) or f"none of {WORTH_A_WORD:g} % of a daily value",
+            "trade_off": "; ".join(costs) or f"nothing worse by {WORTH_A_WORD:g} % of a daily value or more",
             "not_known": ", ".join(unknown),
         }
     return pd.DataFrame.from_dict(rows, orient="index", columns=["reason", "trade_off", "not_known"])

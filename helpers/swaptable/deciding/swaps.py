@@ -30,6 +30,7 @@ from swaptable.deciding.swap_effects import (
     home_of,
     scores_of_swaps,
     verdicts_changed,
+    worsened_by_swaps,
 )
 from swaptable.deciding.swap_screen import Search, aims_of, ranked, screen
 from swaptable.deciding.swap_words import SWAP, swaps_in_words
@@ -181,9 +182,10 @@ def find_swaps(
 
     Notes
     -----
-    The order: swaps that bring a concern of the class come last; before them those of which an aim's amount is not
-    known; else by the mean progress towards the audience's aims [% of each], where a difference that may be none
-    counts nothing, and of what is to be raised no more counts than is asked for.
+    The order: swaps that surely raise what is to be kept down, by 5 % of a daily value or more, come last; before them
+    those that bring a concern of the class, then those of which an aim's amount is not known; else by the mean progress
+    towards the audience's aims [% of each], where a difference that may be none counts nothing, and of what is to be
+    raised no more counts than is asked for.
 
     Examples
     --------
@@ -191,7 +193,7 @@ def find_swaps(
     >>> swaps.table["option"].tolist()
     ['yogurt, plain, skim milk, 13 grams protein per 8 ounce', 'yogurt, Greek, plain, nonfat']
     >>> swaps.table["trade_off"].iloc[0]
-    'none of 5 % of a daily value'
+    'nothing worse by 5 % of a daily value or more'
     """
     checked_regime(regime)
     if not 1 <= most <= MOST:
@@ -206,15 +208,15 @@ def find_swaps(
     asked = aims_of(aims, targets, before.units(), regime)
     search = Search(before, ingredient, line, read.ingredients[ingredient], same, asked)
     screened = screen(search, family, role, wide)
-    # twice as many as are listed, since what is not real counts in the screening and not in the end
-    best = ranked(screened).head(2 * most)
+    best = ranked(screened).head(2 * most)  # more than are listed: what is not real counts in the screening only
     amounts, options = computed_options(search, read, best)
     known = certainty_of(amounts)
     effects = effects_of_swaps(amounts, known, aims, regime)
-    cautions = cautions_of_swaps(amounts, people)
-    table = _table(read, amounts, effects, best, options, search)
+    table = _table(amounts, effects, best, options, search)
+    table["already"] = [already_made(read, ingredient, code, amounts.grid.release, regime) for code in table["food"]]
     table["score"], table["unknown_aims"] = (found[1:] for found in scores_of_swaps(amounts, known, asked))
     changed = verdicts_changed(amounts, targets, people.share_of_day).set_axis([AS_WRITTEN, *options.index])
+    cautions = cautions_of_swaps(amounts, people)
     table = table.join(changed).join(brought_by_swaps(amounts, ingredient, people, regime, cautions))
     table = _best_first(_with_cost(table, amounts, prices) if prices else table, most)
     return Swaps(
@@ -257,9 +259,11 @@ def _with_cost(table: pd.DataFrame, amounts: Amounts, prices: str | Path) -> pd.
 
 def _best_first(table: pd.DataFrame, most: int) -> pd.DataFrame:
     """Rank the swaps, and keep as many as are to be listed."""
-    order = table.assign(concern=table["concerns_of_class"] != "", gaps=table["unknown_aims"])
-    order = order.sort_values(["concern", "gaps", "score"], ascending=[True, True, False], kind="stable").index[:most]
-    table = table.loc[order]
+    order = table.assign(worse=table["worsens"] != "", concern=table["concerns_of_class"] != "")
+    order = order.sort_values(
+        ["worse", "concern", "unknown_aims", "score"], ascending=[True, True, True, False], kind="stable"
+    )
+    table = table.loc[order.index[:most]]
     table.insert(0, "rank", range(1, len(table) + 1))
     return table
 
@@ -272,18 +276,18 @@ def _in_order_of(table: pd.DataFrame, effects: pd.DataFrame) -> pd.DataFrame:
 
 
 def _table(
-    recipe: Recipe, amounts: Amounts, effects: pd.DataFrame, best: pd.DataFrame, options: pd.DataFrame, search: Search
+    amounts: Amounts, effects: pd.DataFrame, best: pd.DataFrame, options: pd.DataFrame, search: Search
 ) -> pd.DataFrame:
     """Put together what the table of swaps says of each food and of its effect."""
     grid, names = amounts.grid, list(options.index)
     index = index_certainty(amounts, nutrient_rich_foods_index, index_components())
     table = best.set_axis(names)[["food", "description", "family", "fit", "others_alike"]].copy()
     lines = [grid.lines[search.ingredient].get(((SWAP, name),)) for name in names]
-    table["already"] = [already_made(recipe, search.ingredient, code) for code in table["food"]]
     table["edible_g"] = [np.nan if line is None else line.edible_g for line in lines]
     sodium = effects[effects["component"] == SODIUM].set_index("option")
     table["sodium_difference_mg"] = sodium["difference"]
     table["sodium_real"] = sodium["real"]
     table["nrf93_2009_difference"] = grid.listed(index.difference)[1:]
     table["nrf93_2009_real"] = grid.listed(index.is_real())[1:] == 1
-    return table.join(swaps_in_words(amounts, effects, search)).join(options)
+    table = table.join(swaps_in_words(amounts, effects, search)).join(options)
+    return table.join(worsened_by_swaps(effects).rename("worsens"))

@@ -24,6 +24,7 @@ __all__ = ["NEAR", "Want", "binding_wants", "judge_wants", "read_want", "verdict
 SOURCE = "wanted by the user"
 EXAMPLES = "'sodium <= 600 mg', 'calcium >= 20 % DV', 'iron >= 2 mg per 100 kcal' or 'cost <= 2.50'"
 _SIGNS = {"≤": "<=", "≥": ">=", "at most": "<=", "at least": ">=", "below": "<", "above": ">"}
+_SAID = {sign: words for words, sign in _SIGNS.items() if words.isascii()}
 _WANT = re.compile(
     r"(?P<what>[^<>≤≥=]+?)\s*(?P<sign><=|>=|[<>≤≥]|\bat most\b|\bat least\b|\bbelow\b|\babove\b)\s*"
     rf"(?P<minus>[-−]?)(?P<amount>[^<>≤≥=]+?)(?:\s+per\s+(?P<basis>{'|'.join(BASES)}))?\s*"
@@ -58,6 +59,16 @@ class Want:
     operator: str
     limit: float
     source: str = SOURCE
+
+    @property
+    def words(self) -> str:
+        """Say it for a page: no signs, with unit and basis."""
+        found = _WANT.fullmatch(self.text)
+        if found is None:  # not read from words
+            return self.text
+        bare = re.fullmatch(r"[\d.,/ ]+", found["amount"])
+        amount = f"{found['minus']}{found['amount']}{f' {self.yardstick.unit}' if bare else ''}"
+        return f"{found['what']} {_SAID[self.operator]} {amount} per {self.yardstick.basis}"
 
 
 def read_want(text: str, amounts: Amounts, regime: str = "US", audience: Audience | None = None) -> Want:

@@ -18,7 +18,7 @@ import xarray as xr
 
 from swaptable.amounts.certainty import QUESTIONS, independent_sources, slopes_of
 from swaptable.amounts.cost import Price
-from swaptable.amounts.nutrients import BASES, WHOLE_SHARE, Amounts, component_table, line_values
+from swaptable.amounts.nutrients import BASES, Amounts, component_table, line_values
 from swaptable.amounts.variants import Grid, Line
 from swaptable.basics.errors import SwaptableError
 from swaptable.foods.reference import component_label, component_named
@@ -99,7 +99,7 @@ class Yardstick:
 
     def whole(self, amounts: Amounts) -> xr.DataArray:
         """Tell where nothing is missing from it; elsewhere the value is a lower bound."""
-        return amounts.data["valued_share"].sel(component=self.components).min("component") > WHOLE_SHARE
+        return amounts.is_whole(self.components)
 
 
 def yardstick_named(

@@ -290,9 +290,7 @@ def _as_understood(word: str, index: SearchIndex, changed: dict[str, str]) -> st
     return word if word in index.postings or word in little_words() else f"{word} (not known)"
 
 
-def hits_table(
-    hits: Sequence[Hit], release: FoodRelease, components: Sequence[str] = ("NA", "K", "ENERC_KCAL")
-) -> pd.DataFrame:
+def hits_table(hits: Sequence[Hit], release: FoodRelease) -> pd.DataFrame:
     """Put hits in a table, with what tells them apart in the kitchen.
 
     Parameters
@@ -301,18 +299,16 @@ def hits_table(
         As :func:`find_foods` gives them.
     release : FoodRelease
         The release they were found in.
-    components : sequence of str, optional
-        INFOODS tags; those that the release does not have are left out.
 
     Returns
     -------
     DataFrame
         One row a hit: ``code``, ``description``, ``state``, ``food_group``, ``group``, ``score`` [-],
-        ``refuse_percent`` [%], one column a component such as ``sodium_mg_per_100_g`` (edible portion; NaN is missing)
-        and ``portions`` with their grams.
+        ``refuse_percent`` [%], ``sodium_mg_per_100_g``, potassium and energy as far as the release has
+        them (edible portion; NaN is missing) and ``portions`` with their grams.
     """
     units = release.components["unit"]
-    tags = [tag for tag in components if tag in units.index]
+    tags = [tag for tag in ("NA", "K", "ENERC_KCAL") if tag in units.index]
     names = [f"{component_label(tag).lower().replace(' ', '_')}_{units[tag]}_per_100_g" for tag in tags]
     index = search_index(release)
     groups = dict(zip(index.groups, index.group_names, strict=True))

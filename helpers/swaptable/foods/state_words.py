@@ -165,7 +165,7 @@ UNASKED = {
     "canned": 0.35, "frozen": 0.35, "dried": 0.3, "smoked": 0.5, "pickled": 0.5, "kippered": 0.5,
 }  # fmt: skip
 _NEAR = {
-    "low sodium": {"": 0.6, "without salt": 0.12},
+    "low sodium": {"": 0.9, "without salt": 0.12},
     "without salt": {"": 0.35, "low sodium": 0.2},
     "with salt": {"": 0.45, "low sodium": 0.7},
     "peeled": {"": 0.05, "without skin": 0.0, "in skin": 0.25, "with skin": 0.3},

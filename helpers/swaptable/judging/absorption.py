@@ -62,11 +62,6 @@ def _values(amounts: Amounts, components: list[str]) -> dict[int, pd.Series]:
     }
 
 
-def _whole(amounts: Amounts, components: list[str]) -> xr.DataArray:
-    """Tell where all components have a value in all of the weight."""
-    return amounts.data["valued_share"].sel(component=components).min("component") > WHOLE_SHARE
-
-
 def calcium_by_ingredient(amounts: Amounts, labels: Collection[str] | None = None) -> pd.DataFrame:
     """Estimate how much of each ingredient's calcium can be absorbed, with the figure used.
 
@@ -161,7 +156,7 @@ def absorbable_calcium(amounts: Amounts, labels: Collection[str] | None = None) 
             "share_covered": _share(known, total),
         },
     )
-    valued = _table(amounts, labels, {"whole": _whole(amounts, ["CA"])})["whole"] == 1
+    valued = _table(amounts, labels, {"whole": amounts.is_whole(["CA"])})["whole"] == 1
     table["whole"] = valued & (table["share_covered"] > WHOLE_SHARE)
     counts = {}
     for kind in KINDS:
@@ -238,7 +233,7 @@ def iron_forms(amounts: Amounts, labels: Collection[str] | None = None) -> pd.Da
             "vitamin_c_mg": per.sel(component="VITC", drop=True),
         },
     )
-    whole = _table(amounts, labels, {tag: _whole(amounts, [tag]) for tag in ("FE", "VITC")}) == 1
+    whole = _table(amounts, labels, {tag: amounts.is_whole([tag]) for tag in ("FE", "VITC")}) == 1
     return table.assign(whole=whole["FE"] & (table["share_covered"] > WHOLE_SHARE), vitamin_c_whole=whole["VITC"])
 
 
@@ -265,7 +260,7 @@ def _forms(
     columns[f"total_{unit}"] = total
     columns[f"not_told_apart_{unit}"] = rest.where(~(rest <= 1e-9 * total), 0.0)  # but for rounding
     table = _table(amounts, labels, columns)
-    flags = {"whole": _whole(amounts, [whole]), "forms_whole": _whole(amounts, list(names))}
+    flags = {"whole": amounts.is_whole([whole]), "forms_whole": amounts.is_whole(names)}
     return table.join(_table(amounts, labels, flags) == 1)
 
 

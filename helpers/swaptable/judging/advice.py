@@ -24,6 +24,7 @@ from swaptable.judging.index_table import index_table
 from swaptable.judging.labels import nutrition_facts
 from swaptable.judging.study import Study
 from swaptable.judging.targets import Aims, day_targets, judge_servings, population_of
+from swaptable.judging.verdicts import named_for_files
 
 __all__ = ["VERDICT_COLUMNS", "Advice", "advise", "verdict_table"]
 
@@ -79,8 +80,8 @@ class Advice:
         return self.targets[self.targets["leads"] & self.targets["verdict"].notna()]
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Name every table that goes with a report."""
-        return {
+        """Name every table that goes with a report, as it is written."""
+        tables = {
             "targets": self.targets,
             "claims": self.claims,
             "claim_conditions": self.claim_conditions,
@@ -97,6 +98,7 @@ class Advice:
             "allergen_changes": self.allergen_changes,
             "safety": self.safety,
         }
+        return {name: named_for_files(table) for name, table in tables.items()}
 
 
 def _allowances(study: Study) -> dict[str, tuple[float, str]]:

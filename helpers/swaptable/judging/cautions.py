@@ -17,11 +17,23 @@ from swaptable.foods.reference import caution_rows, component_label
 from swaptable.judging.allergens import tells_of
 from swaptable.judging.food_rules import is_unheated, lines_where, present_in, rule_of
 
-__all__ = ["cautions_brought", "cautions_for", "known_concerns", "swap_concerns"]
+__all__ = [
+    "NAMED_BY_CLASS",
+    "READ_FIRST",
+    "SAID_IN_FULL",
+    "cautions_brought",
+    "cautions_for",
+    "known_concerns",
+    "swap_concerns",
+]
 
+# Not without asking, and in no class can one tell who has weak kidneys: said whomever the audience names.
+READ_FIRST = frozenset({"potassium_salts"})
+SAID_IN_FULL = READ_FIRST | {"soft_bones"}  # of use only with its whole sentence, wherever it applies
 EVERYONE = "everyone"
 AT_LIMIT = 1e-12  # relative: what floating point may take from an amount that stands at its limit
 CANNOT_BE_TOLD = "cannot be told"
+NAMED_BY_CLASS = "the audience names it"
 _CAUTION_COLUMNS = [
     "caution", "concern", "kind", "named", "component", "why", "message", "defer_to", "limit_source", "source",
     "checked",
@@ -157,7 +169,7 @@ def _by_change(amounts: Amounts, row: pd.Series, named: bool) -> str:
 
 
 def _by_concern(amounts: Amounts, row: pd.Series, named: bool) -> str:
-    return "the audience names it" if named else ""
+    return NAMED_BY_CLASS if named else ""
 
 
 _TRIGGERS: Mapping[str, Callable[[Amounts, pd.Series, bool], str]] = {

@@ -28,7 +28,7 @@ __all__ = [
 
 CAVEAT = (
     "These rules bind packaged food. Here they are an informal screen of a recipe: "
-    "nothing that is met here may be printed on a package for that reason."
+    "meeting a rule here does not allow printing it on a package."
 )
 NO_REFERENCE_AMOUNT = "the recipe states no reference amount"
 SMALL_REFERENCE_AMOUNT = 30.0  # g, and below: judged per 50 g as well, and by lower thresholds for the symbol

@@ -18,7 +18,7 @@ from swaptable.judging.day import add_up, judge_day, read_plan
 from swaptable.judging.front_of_pack import front_of_pack
 from swaptable.judging.study import GAPS, compute_recipe
 from swaptable.judging.targets import Aims, day_targets, find_aims, judge_servings
-from swaptable.judging.verdicts import Verdict
+from swaptable.judging.verdicts import Verdict, met_by_role, most_met, named_for_files
 
 __all__ = ["Programme", "judge_programme"]
 
@@ -39,7 +39,9 @@ class Programme:
         :func:`swaptable.judging.targets.judge_servings`, for the recipe as written and its best variant.
     scores : DataFrame
         One row per recipe, audience and ``variant`` named in ``which`` (as written, best): ``aims`` (how many leading
-        verdicts there are), ``met``, ``not_met`` and ``cannot_tell``, and ``sodium_mg_per_serving``.
+        verdicts there are), ``met``, ``not_met`` and ``cannot_tell``; of what is to be ``raised`` and ``kept_down`` how
+        many, and ``raised_met``, ``kept_down_met``; ``others_alike``, how many other variants meet as many as the best
+        (0 as written), and ``sodium_mg_per_serving``.
     claims : DataFrame
         Claims that some variant of a recipe meets: ``recipe``, ``claim``, ``title``, ``variants_met``,
         ``variants`` and ``as_written``.
@@ -63,33 +65,22 @@ class Programme:
     source_line: str
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Name every table that goes with a report."""
-        return {
+        """Name every table that goes with a report, as it is written."""
+        tables = {
             "targets": self.targets,
             "scores": self.scores,
             "claims": self.claims,
             "symbols": self.symbols,
             "days": self.days,
         }
+        return {name: named_for_files(table) for name, table in tables.items()}
 
 
 def _counts(rows: pd.DataFrame) -> dict[str, int]:
     verdicts = rows["verdict"].dropna()
     met, missed = int((verdicts == Verdict.MET).sum()), int((verdicts == Verdict.NOT_MET).sum())
-    return {"aims": len(verdicts), "met": met, "not_met": missed, "cannot_tell": len(verdicts) - met - missed}
-
-
-def _best(leading: pd.DataFrame, labels: Sequence[str]) -> str:
-    """Pick the variant with most verdicts met, then fewest not met; nothing is changed that gains no verdict."""
-    by_variant = leading.groupby("variant", sort=False)["verdict"]
-    ranks = pd.DataFrame(
-        {
-            "met": by_variant.apply(lambda verdicts: int((verdicts == Verdict.MET).sum())),
-            "not_met": by_variant.apply(lambda verdicts: int((verdicts == Verdict.NOT_MET).sum())),
-        }
-    ).reindex(labels, fill_value=0)
-    ranks = ranks.assign(place=range(len(ranks)))
-    return str(ranks.sort_values(["met", "not_met", "place"], ascending=[False, True, True]).index[0])
+    counts = {"aims": len(verdicts), "met": met, "not_met": missed, "cannot_tell": len(verdicts) - met - missed}
+    return counts | met_by_role(rows)
 
 
 def _judged(amounts: Amounts, aims: Aims, regime: str) -> tuple[pd.DataFrame, list[dict[str, object]]]:
@@ -98,13 +89,16 @@ def _judged(amounts: Amounts, aims: Aims, regime: str) -> tuple[pd.DataFrame, li
     leading = targets[targets["leads"]]
     grid = amounts.grid
     sodium = pd.Series(grid.listed(amounts.per("serving").sel(component="NA")), index=grid.labels)
-    named = {"as written": grid.labels[0], "best": _best(leading, grid.labels)}
+    whole = grid.listed(amounts.is_whole(["NA"])) == 1
+    best, others = most_met(leading, sodium.where(whole))
+    named = {"as written": (grid.labels[0], 0), "best": (best, others)}
     scores: list[dict[str, object]] = []
     parts = []
-    for which, label in named.items():
+    for which, (label, alike) in named.items():
         rows = leading[leading["variant"] == label]
         parts.append(rows.assign(which=which))
-        scores.append({"which": which, "variant": label} | _counts(rows) | {"sodium_mg_per_serving": sodium[label]})
+        about = {"others_alike": alike, "sodium_mg_per_serving": sodium[label]}
+        scores.append({"which": which, "variant": label} | _counts(rows) | about)
     return pd.concat(parts, ignore_index=True), scores
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -29,6 +30,7 @@ __all__ = [
 REGIMES = {"US": "United States", "CA": "Canada"}
 POPULATION = "age 4 and over"
 BETWEEN = "between"
+Number = TypeVar("Number", float, pd.Series)
 
 
 def checked_regime(regime: str) -> str:
@@ -112,14 +114,14 @@ def percent_daily_value(amounts: Amounts, regime: str, basis: str = "serving") -
     )
 
 
-def percent_of_value(component: str, amount: float, unit: str, regime: str) -> float:
+def percent_of_value(component: str, amount: Number, unit: str, regime: str) -> Number:
     """Express an amount, or a difference, as percent of the daily value of a component.
 
     Parameters
     ----------
     component : str
         INFOODS tag.
-    amount : float
+    amount : float or Series
         In ``unit``.
     unit : str
     regime : str
@@ -127,7 +129,7 @@ def percent_of_value(component: str, amount: float, unit: str, regime: str) -> f
 
     Returns
     -------
-    float
+    float or Series
         [%] Of the sum's daily value where only a sum has one; NaN where nothing that holds it has one.
 
     Examples
@@ -138,7 +140,7 @@ def percent_of_value(component: str, amount: float, unit: str, regime: str) -> f
     table = daily_value_for(regime)
     name = next((name for name in table.index if component in str(name).split("+")), None)
     if name is None:
-        return float("nan")
+        return amount * float("nan")
     row = table.loc[name]
     return 100 * amount / convert(float(row["value"]), str(row["unit"]), unit)
 

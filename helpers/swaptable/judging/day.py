@@ -23,10 +23,10 @@ from swaptable.foods.release import FoodRelease
 from swaptable.judging.audiences import DayPlan, PlannedFood, PlannedRecipe, read_day
 from swaptable.judging.daily_values import parts_of_sum
 from swaptable.judging.study import compute_recipe
-from swaptable.judging.targets import intakes_for
+from swaptable.judging.targets import TOTAL, intakes_for
 from swaptable.judging.verdicts import Verdict, judge_listed
 
-__all__ = ["Day", "add_up", "complements", "judge_day", "read_plan"]
+__all__ = ["NO_DRINKS", "Day", "add_up", "complements", "judge_day", "read_plan"]
 
 # What the values of a food release count of a form; of the other forms only supplements can be added up.
 FORM_OF_FOOD = {"total intake", "preformed"}
@@ -42,6 +42,7 @@ STATE_INSTEAD = {
     "NACL_EQ": "sodium",
 }
 ADDED_IN_FOOD = ("FOLAC",)  # folic acid in food was always added
+WATER, NO_DRINKS = "WATER", "what is drunk beside the plan is not known"
 ENERGY = "ENERC_KCAL_GENERAL"  # the ranges of energy are meant with the general factors
 
 
@@ -222,17 +223,18 @@ def judge_day(day: Day) -> pd.DataFrame:
         One row per component and kind (EAR, RDA, AI at least; UL, CDRR at most; AMDR as percent of energy):
         ``component``, ``kind``, ``operator``, ``day_value``, ``unit``, ``amount``, ``standard_error``,
         ``left``, ``verdict``, ``word``, ``why``, ``counted`` (food and supplements, or supplements only),
-        ``applies_to``, ``note``, ``source``, ``checked``. Components that the release does not hold are left out;
-        requirements per kilogram of body weight as well.
+        ``applies_to``, ``note``, ``source``, ``checked``. Energy comes first, without kind and verdict: how much
+        somebody needs is not in the table. Components that the release does not hold are left out; requirements per
+        kilogram of body weight as well.
 
     Notes
     -----
     An upper level for added forms or supplements is compared with the supplements alone, since a food table does
     not tell how much of a vitamin was added; folic acid is the exception. The adequate intake of sodium is no aim of
-    a day, and is left out.
+    a day, and is left out. Water is never called too little: a plan need not say what is drunk.
     """
-    rows = []
     totals = day.totals
+    rows = [_energy_row(totals)]
     for intake in intakes_for(day.plan.group).itertuples():
         tag = intake.compared_with
         if tag not in totals.index or intake.unit not in ("g", "mg", "µg", "%E") or (tag, intake.kind) == ("NA", "AI"):
@@ -251,17 +253,31 @@ def judge_day(day: Day) -> pd.DataFrame:
         verdict = Verdict(int(judge_listed(amount, error, operator, limit, whole)))
         if operator == "<=" and intake.unit != "%E" and total["supplements"] > limit:
             verdict = Verdict.NOT_MET  # the supplement alone: food can only add to it
+        drinks = tag == WATER and verdict != Verdict.MET
+        verdict = Verdict.GAPS if drinks else verdict
         rows.append(
             {
                 "component": intake.component, "kind": intake.kind, "operator": operator,
                 "day_value": limit, "unit": unit, "amount": amount, "standard_error": error,
-                "left": limit - amount, "verdict": int(verdict), "word": verdict.word, "why": verdict.why,
+                "left": limit - amount, "verdict": int(verdict), "word": verdict.word,
+                "why": NO_DRINKS if drinks else verdict.why,
                 "counted": "food and supplements" if with_food else "supplements only",
                 "applies_to": intake.applies_to, "note": intake.note, "source": intake.source,
                 "checked": intake.checked,
             }
         )  # fmt: skip
-    return pd.DataFrame(rows)
+    return pd.DataFrame(rows).astype({"verdict": "Int64"})
+
+
+def _energy_row(totals: pd.DataFrame) -> dict[str, object]:
+    """State the energy of the day, so that a thin day is seen for what it is, and do not judge it."""
+    total = totals.loc["ENERC_KCAL"]
+    return {
+        "component": "ENERC_KCAL", "kind": "", "operator": "", "day_value": np.nan, "unit": total["unit"],
+        "amount": total["total"], "standard_error": total["standard_error"], "left": np.nan, "verdict": pd.NA,
+        "word": "", "why": "not judged: needs differ", "counted": "food and supplements", "applies_to": TOTAL,
+        "note": "", "source": "", "checked": "",
+    }  # fmt: skip
 
 
 def _energy_share(totals: pd.DataFrame, component: str) -> tuple[float, float, bool]:

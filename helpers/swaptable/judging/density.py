@@ -5,14 +5,16 @@ An index says nothing about a variant whose amounts are not wholly known: it is 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
+from swaptable.amounts.certainty import slopes_of
+from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts, component_table
+from swaptable.amounts.sources import independent_sources
 from swaptable.basics.errors import SwaptableError, nearest
 from swaptable.basics.units import convert
 from swaptable.foods.reference import nutrient_rich_foods
@@ -24,6 +26,7 @@ __all__ = [
     "chosen_density",
     "density_terms",
     "index_components",
+    "index_effect_errors",
     "nutrient_rich_foods_index",
 ]
 
@@ -174,6 +177,57 @@ def index_components(form: str = NRF_FORMS[0]) -> list[str]:
     """Name every component that the nutrient-rich foods index depends on, energy included."""
     table = nutrient_rich_foods()
     return [_ENERGY, *table.loc[table["form"] == form, "component"]]
+
+
+def index_effect_errors(amounts: Amounts) -> dict[tuple[str, str], float]:
+    """Find how sure the mean effect of each option on the index of 2009 is.
+
+    Parameters
+    ----------
+    amounts : Amounts
+
+    Returns
+    -------
+    dict
+        (choice, option) → standard error of the mean difference from the choice's first option, over the combinations
+        of the other choices in which the index of both is known. [per 100 kcal]
+
+    Notes
+    -----
+    A mean effect is a weighted sum of variants: what a source of error changes in it is the sum of what it changes in
+    each variant, by the slopes of the index, so that what both options share cancels.
+    """
+    lean = replace(amounts, data=amounts.data.sel(component=index_components()))
+    index = nutrient_rich_foods_index(lean)
+    slopes = slopes_of(lean, nutrient_rich_foods_index, index)
+    slope = xr.concat(list(slopes.values()), dim="component")
+    places = pd.Index(component_table(amounts.grid.release)["component"]).get_indexer(list(slopes))
+    sources = [(source.change.isel(component=places), source.whole) for source in independent_sources(amounts.grid)]
+    errors = {}
+    for choice, options in amounts.grid.choices.items():
+        for option in options[1:]:
+            ends = index.sel({choice: [option, options[0]]})
+            both = ends.notnull().all(choice).broadcast_like(ends)
+            weights = xr.zeros_like(index)
+            sign = xr.DataArray([1.0, -1.0], coords={choice: [option, options[0]]})
+            weights.loc[{choice: [option, options[0]]}] = both * sign / max(int(both.sum()) / 2, 1)
+            error = _error_of_sum((weights.fillna(0.0) * slope).variable, sources)
+            errors[choice, option] = error if both.any() else np.nan
+    return errors
+
+
+def _error_of_sum(pull: xr.Variable, sources: Sequence[tuple[xr.Variable, bool]]) -> float:
+    """Give the standard error of a sum: what one unit of each component in each variant does to it, and the sources."""
+    summed: dict[
+        tuple[Hashable, ...], xr.Variable
+    ] = {}  # by the choices that a source knows: the grid is gone through once
+    squared = 0.0
+    for change, whole in sources:
+        if change.dims not in summed:
+            summed[change.dims] = pull.sum([dim for dim in pull.dims if dim not in change.dims])
+        moved = (summed[change.dims] * change).sum([dim for dim in change.dims if dim != "component"])
+        squared += float(moved.sum()) ** 2 if whole else float((moved**2).sum())
+    return float(np.sqrt(squared))
 
 
 def chosen_density(amounts: Amounts, components: Sequence[str], regime: str) -> xr.DataArray:

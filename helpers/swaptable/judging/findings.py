@@ -5,16 +5,20 @@ Every sentence is made from the study's own tables and holds for any recipe, als
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
+from swaptable.amounts.certainty import certainty_of
 from swaptable.amounts.nutrients import WHOLE_SHARE
 from swaptable.foods.imputation import FilledRelease
 from swaptable.foods.reference import Z, component_label
-from swaptable.judging.daily_values import daily_value_word, word_limits
+from swaptable.judging.daily_values import daily_value_word, percent_of_value, percent_text, word_limits
 from swaptable.judging.study import NRF, Study
 
 __all__ = [
+    "aims_met",
     "amount_text",
     "contribution_finding",
     "daily_value_finding",
@@ -23,10 +27,12 @@ __all__ = [
     "effect_finding",
     "gaps",
     "headline",
+    "is_trifle",
     "plain_name",
 ]
 
 IN_SENTENCE = {"US": "the United States", "CA": "Canada"}
+TRIFLE, COUNTS = 1.0, 5.0  # % of a daily value: below the one nothing is named, from the other on a loss is (assumed)
 
 
 def amount_text(value: float, unit: str = "", *, signed: bool = False, beside: float | None = None) -> str:
@@ -64,8 +70,44 @@ def amount_text(value: float, unit: str = "", *, signed: bool = False, beside: f
     return f"{text.replace('-', '−')} {unit}".strip()
 
 
+def is_trifle(component: str, difference: float, unit: str, regime: str) -> bool:
+    """Tell whether a difference is below 1 % of a daily value; what has no daily value is never a trifle.
+
+    Parameters
+    ----------
+    component : str
+        INFOODS tag.
+    difference : float
+        In ``unit``.
+    unit, regime : str
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_trifle("NA", 1.0, "mg", "US"), is_trifle("NA", -23.0, "mg", "US")
+    (True, False)
+    """
+    return abs(percent_of_value(component, difference, unit, regime)) < TRIFLE
+
+
 def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def aims_met(counts: Mapping[str, int]) -> str:
+    """Say how many aims are surely met, from the counts of :func:`swaptable.judging.verdicts.met_by_role`.
+
+    Examples
+    --------
+    >>> aims_met({"raised": 16, "raised_met": 0, "kept_down": 8, "kept_down_met": 8})
+    'raise 0 of 16 · keep down 8 of 8'
+    """
+    roles = {"raised": "raise", "kept_down": "keep down"}
+    held = {name: word for name, word in roles.items() if counts[name]}
+    return " · ".join(f"{word} {counts[f'{name}_met']} of {counts[name]}" for name, word in held.items())
 
 
 def plain_name(component: str) -> str:
@@ -81,9 +123,29 @@ def _least_sodium(study: Study) -> pd.Series:
 
 
 def _read_first(study: Study, variant: pd.Series) -> str:
-    """Never praise a swap that a concern of this class speaks against without saying so in the same breath."""
-    concerns = variant["concerns_of_class"]
+    """Never praise a swap that a concern speaks against without saying so in the same breath."""
+    concerns = study.read_first[variant.name]
     return f" (first read the caution on {concerns})" if concerns else ""
+
+
+def _given_up(study: Study, variant: pd.Series) -> str:
+    """Name what a serving of a variant surely holds less of that the class is to get more of, the largest part first.
+
+    Trifles are left out: only what is at least 5 % of a daily value.
+    """
+    amounts = study.amounts
+    known, share, units = certainty_of(amounts), amounts.data["valued_share"], amounts.units()
+    real, losses = known.is_real(), []
+    raised = study.day_targets.loc[study.day_targets["role"] == "raise", "component"].unique()
+    for component in (tag for tag in raised if tag in units.index):
+        options = [{choice: at[choice] for choice in amounts.grid.choices} for at in (variant, study.variants.iloc[0])]
+        here, written = ({**chosen, "component": component} for chosen in options)
+        change, unit = float(known.difference.sel(here)), str(units[component])
+        percent = percent_of_value(component, change, unit, study.regime)
+        whole = min(float(share.sel(at)) for at in (here, written)) > WHOLE_SHARE
+        if percent <= -COUNTS and whole and bool(real.sel(here)):
+            losses.append((percent, f"{amount_text(-change, unit)} less {plain_name(component)}"))
+    return " and ".join(text for _, text in sorted(losses))
 
 
 def headline(study: Study) -> str:
@@ -92,13 +154,24 @@ def headline(study: Study) -> str:
     word = first[f"sodium_word_{study.regime}"]
     least_known = "" if first["sodium_whole"] else "at least "
     written = f"{least_known}{amount_text(first['sodium_mg_per_serving'])} mg sodium a serving as written"
-    percent = f"{first[f'sodium_percent_dv_{study.regime}']:.0f} % DV, {word}"
+    limits = word_limits(study.regime).values()
+    percent = f"{percent_text(first[f'sodium_percent_dv_{study.regime}'], limits)} % DV, {word}"
     if least.name == first.name:
         gaps_told = "" if study.variants["sodium_whole"].all() else " of those whose sodium is known"
         return f"{written} ({percent}); no variant{gaps_told} has less."
+    if _saves_a_trifle(study):
+        return f"{written} ({percent}); no variant has less by 1 % of a daily value or more."
     unsure = "" if least["sodium_real"] else ", which is no real difference"
+    lost = _given_up(study, least)
+    but = f", but {lost}" if lost else ""
     sodium = amount_text(least["sodium_mg_per_serving"])
-    return f"{written} ({percent}); {sodium} mg with {least.name}{unsure}{_read_first(study, least)}."
+    return f"{written} ({percent}); {sodium} mg with {least.name}{_read_first(study, least)}{unsure}{but}."
+
+
+def _saves_a_trifle(study: Study) -> bool:
+    first, least = study.variants.iloc[0], _least_sodium(study)
+    saved = first["sodium_mg_per_serving"] - least["sodium_mg_per_serving"]
+    return is_trifle("NA", saved, "mg", study.regime)
 
 
 def density_finding(study: Study) -> tuple[str, str]:
@@ -113,6 +186,8 @@ def density_finding(study: Study) -> tuple[str, str]:
     elif not least["sodium_real"]:
         sodium = amount_text(first["sodium_mg_per_serving"], "mg")
         title = f"No variant has surely less sodium than the recipe as written ({sodium} a serving)"
+    elif _saves_a_trifle(study):
+        title = "No variant has less sodium than the recipe as written by 1 % of a daily value or more"
     else:
         drop = amount_text(first["sodium_mg_per_serving"] - least["sodium_mg_per_serving"])
         change = least[NRF] - first[NRF] if least["nrf93_2009_real"] or np.isnan(least[NRF]) else 0.0
@@ -121,7 +196,10 @@ def density_finding(study: Study) -> tuple[str, str]:
             else f"and {'raises' if change > 0 else 'lowers'} nutrient density" if abs(change) >= 1
             else "with no real difference in nutrient density"
         )  # fmt: skip
-        title = f"{_sentence(least.name)} saves {drop} mg of sodium a serving {density}{_read_first(study, least)}"
+        lost = _given_up(study, least)
+        but = f", but {lost}" if lost else ""
+        saves = f"{_sentence(least.name)} saves {drop} mg of sodium a serving"
+        title = f"{saves} {density}{but}{_read_first(study, least)}"
     alt = (
         f"Scatter of {len(table)} variants: sodium from {amount_text(table['sodium_mg_per_serving'].min())} to "
         f"{amount_text(table['sodium_mg_per_serving'].max())} mg a serving, nutrient-rich foods index 9.3 from "
@@ -135,19 +213,18 @@ def density_finding(study: Study) -> tuple[str, str]:
 def difference_finding(study: Study) -> tuple[str, str]:
     """State how far the compared components move from the recipe as written."""
     table = study.differences[study.differences["variant"] != study.variants.index[0]]
-    ranges = []
-    for component in study.components:
-        rows = table[(table["component"] == component) & table["real"]].dropna(subset="difference")
-        if len(rows):
-            low, high = rows["difference"].min(), rows["difference"].max()
-            largest, unit = max(abs(low), abs(high)), rows["unit"].iloc[0]
-            low_text = amount_text(low, signed=True, beside=largest)
-            ranges.append((component, f"{low_text} to {amount_text(high, unit, signed=True, beside=largest)}"))
     if table.empty:
         return "This recipe has no variants to compare", "No variants."
-    if not ranges:
-        return "No variant differs really from the recipe as written", "All differences may be none at all."
-    named = {component: f"{plain_name(component)} {text}" for component, text in ranges}
+    units = study.amounts.units()
+    percent = table.groupby("component", sort=False)["difference"].transform(
+        lambda rows: percent_of_value(str(rows.name), rows, str(units[rows.name]), study.regime)
+    )
+    named = _ranges(study, table[table["real"] & ~(percent.abs() < TRIFLE)])
+    if not named:
+        none = "No variant differs really from the recipe as written"
+        if table["real"].any():
+            return f"{none} by 1 % of a daily value or more", "All real differences are below 1 % of a daily value."
+        return none, "All differences may be none at all."
     title = "Real differences from the recipe as written: " + "; ".join(list(named.values())[:2])
     biggest = (
         table.loc[table["difference_percent"].abs().idxmax()] if table["difference_percent"].notna().any() else None
@@ -161,6 +238,19 @@ def difference_finding(study: Study) -> tuple[str, str]:
             f"{amount_text(biggest['difference_percent'], signed=True)} % with {biggest['variant']}."
         )
     return title, alt
+
+
+def _ranges(study: Study, table: pd.DataFrame) -> dict[str, str]:
+    """Say of each compared component from where to where its differences go."""
+    ranges = {}
+    for component in study.components:
+        rows = table[table["component"] == component].dropna(subset="difference")
+        if len(rows):
+            low, high = rows["difference"].min(), rows["difference"].max()
+            largest, unit = max(abs(low), abs(high)), rows["unit"].iloc[0]
+            ends = [amount_text(end, signed=True, beside=largest) for end in (low, high)]
+            ranges[component] = f"{plain_name(component)} {' to '.join(dict.fromkeys(ends))} {unit}"
+    return ranges
 
 
 def daily_value_finding(study: Study) -> tuple[str, str]:
@@ -193,9 +283,13 @@ def contribution_finding(study: Study) -> tuple[str, str]:
     if not total > 0:
         return "The recipe as written holds no known sodium", "No known sodium."
     share = 100 * first.iloc[0] / total
-    title = f"Most of the sodium as written comes from the {first.index[0]}: {share:.0f} %"
+    source = str(first.index[0])
+    # "liquid" alone says little: where a choice of that name says what it is as written, that stands beside it
+    option = study.amounts.grid.as_written.get(source, source)
+    source += "" if option == source else f" ({option})"
+    title = f"Most of the sodium as written comes from the {source}: {share:.0f} %"
     if share < 50:
-        title = f"The largest part of the sodium as written, {share:.0f} %, comes from the {first.index[0]}"
+        title = f"The largest part of the sodium as written, {share:.0f} %, comes from the {source}"
     least = _least_sodium(study)
     other = study.sodium_by_ingredient.loc[least.name]
     parts = ", ".join(f"{name} {amount_text(value)}" for name, value in first.items() if value > 0)
@@ -218,6 +312,8 @@ def effect_finding(study: Study) -> tuple[str, str]:
         f"The choice that moves sodium most: {top['option']} instead of {top['instead_of']}, "
         f"{amount_text(top['effect'], 'mg', signed=True)} per {study.basis} on average{unsure}"
     )
+    if is_trifle("NA", top["effect"], "mg", study.regime):
+        title = f"No choice moves sodium by 1 % of a daily value per {study.basis} on average"
     lines = [
         f"{row['option']} instead of {row['instead_of']} {amount_text(row['effect'], signed=True)} mg "
         f"({amount_text(row['least'], signed=True)} to {amount_text(row['most'], signed=True)})"

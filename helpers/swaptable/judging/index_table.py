@@ -69,7 +69,7 @@ def _quality_indices(allowances: Mapping[str, tuple[float, str]]) -> list[_Index
             "-",
             partial(nutritional_quality, component=tag, allowance=allowance),
             [tag, "ENERC_KCAL"],
-            f"{source}; allowance {allowance:g}: {origin}",
+            f"{source}; allowance {allowance:,g}: {origin}",
             target,
         )
         for tag, (allowance, origin) in allowances.items()

@@ -5,13 +5,11 @@ An index says nothing about a variant whose amounts are not wholly known: it is 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
 import numpy as np
 import pandas as pd
 import xarray as xr
 
-from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
+from swaptable.amounts.nutrients import Amounts
 from swaptable.basics.errors import SwaptableError, nearest
 from swaptable.foods.reference import index_terms
 
@@ -53,12 +51,6 @@ def index_target(index: str) -> tuple[float, str]:
     return (float(rows["value"].iloc[0]), str(rows["source"].iloc[0])) if len(rows) else (np.nan, "")
 
 
-def _whole(amounts: Amounts, components: Iterable[str], basis: str) -> xr.DataArray:
-    """Tell where every component has a value in all of the weight."""
-    shares = amounts.share_per(basis, "valued_share").sel(component=list(components))
-    return shares.min("component") > WHOLE_SHARE
-
-
 def nutritional_quality(
     amounts: Amounts, component: str, allowance: float, energy_allowance: float = ENERGY_ALLOWANCE
 ) -> xr.DataArray:
@@ -96,7 +88,7 @@ def nutritional_quality(
         if not value > 0:
             raise SwaptableError(f"found {name} {value:g}; expected a number above 0")
     per = amounts.per("100 kcal").sel(component=component, drop=True)
-    return (per / allowance * energy_allowance / 100).where(_whole(amounts, [component], "100 kcal"))
+    return (per / allowance * energy_allowance / 100).where(amounts.is_whole([component], "100 kcal"))
 
 
 def _ratio(amounts: Amounts, over: str, under: str) -> xr.DataArray:
@@ -104,7 +96,7 @@ def _ratio(amounts: Amounts, over: str, under: str) -> xr.DataArray:
     batch = amounts.per("batch")
     below = batch.sel(component=under, drop=True)
     ratio = batch.sel(component=over, drop=True) / below.where(below > 0)
-    return ratio.where(_whole(amounts, [over, under], "batch"))
+    return ratio.where(amounts.is_whole([over, under]))
 
 
 def sodium_to_potassium(amounts: Amounts) -> xr.DataArray:
@@ -174,4 +166,4 @@ def renal_acid_load(amounts: Amounts, basis: str = "serving") -> xr.DataArray:
     coefficients = _terms(ACID_LOAD, "coefficient")
     per = amounts.per(basis)
     load: xr.DataArray = sum(per.sel(component=tag, drop=True) * value for tag, value in coefficients.items())
-    return load.where(_whole(amounts, coefficients.index, basis))
+    return load.where(amounts.is_whole(coefficients.index, basis))

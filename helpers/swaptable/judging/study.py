@@ -27,11 +27,17 @@ from swaptable.basics.folders import find_file
 from swaptable.foods.cooking_factors import FACTORS
 from swaptable.foods.imputation import fill_gaps
 from swaptable.foods.joined import open_release
-from swaptable.foods.reference import component_label, component_named
+from swaptable.foods.reference import Z, component_label, component_named
 from swaptable.judging.audiences import Audience, read_audience
 from swaptable.judging.cautions import swap_concerns
 from swaptable.judging.daily_values import REGIMES, daily_value_word, percent_daily_value, valued_as
-from swaptable.judging.density import NRF_FORMS, chosen_density, index_components, nutrient_rich_foods_index
+from swaptable.judging.density import (
+    NRF_FORMS,
+    chosen_density,
+    index_components,
+    index_effect_errors,
+    nutrient_rich_foods_index,
+)
 from swaptable.judging.targets import day_targets, find_aims
 
 __all__ = ["Study", "compute_recipe", "grid_of_recipe", "study_recipe"]
@@ -39,6 +45,7 @@ __all__ = ["Study", "compute_recipe", "grid_of_recipe", "study_recipe"]
 NRF_COLUMNS = dict(zip(NRF_FORMS, ("nrf93_2009_per_100kcal", "nrf93_2016_per_100kcal"), strict=True))
 NRF = NRF_COLUMNS[NRF_FORMS[0]]  # the form of the charts
 GAPS = ("left", "filled")
+FOR_EVERYONE = "potassium salts"  # can harm people whom no class can rule out
 MOST_ROWS = 24  # what a chart can show at slide size
 
 
@@ -94,28 +101,42 @@ class Study:
         return self.amounts.source_line
 
     @property
+    def read_first(self) -> pd.Series:
+        """By variant, the cautions to read before it is praised: on the class's concerns, for everyone on salts."""
+        salts = swap_concerns(self.amounts, [FOR_EVERYONE])
+        both = zip(self.variants["concerns_of_class"], salts, strict=True)
+        return pd.Series([" and ".join(filter(None, words)) for words in both], index=self.variants.index)
+
+    @property
     def variants_to_read(self) -> pd.DataFrame:
         """The variants without the columns that only repeat their label, names fit for a page."""
         names = {
             "sodium_mg_per_serving": "Sodium [mg]",
-            "sodium_standard_error": "± [mg]",
+            "sodium_interval": "90 % interval [mg]",
             **{f"sodium_percent_dv_{code}": f"Sodium [% DV {code}]" for code in REGIMES},
             **{f"sodium_word_{code}": f"Sodium is ({code})" for code in REGIMES},
             "nrf93_2009_per_100kcal": "Index 9.3, 2009 form [per 100 kcal]",
-            "nrf93_2009_standard_error": "± [index]",
-            "nrf93_2016_per_100kcal": "The same, 2016 daily values",
+            "nrf93_2009_interval": "90 % interval [per 100 kcal]",
+            "nrf93_2016_per_100kcal": "Index 9.3, 2016 daily values [per 100 kcal]",
             "mean_percent_dv_per_100kcal": "Audience's nutrients [mean % DV per 100 kcal]",
-            "concerns_of_class": "Read the caution on",
+            "read_first": "Read the caution on",
             "energy_kcal_per_serving": "Energy [kcal]",
             "cooked_g_per_serving": "Weight [g]",
         }
-        if "cost_per_serving" in self.variants:
-            names["cost_per_serving"] = f"Cost [{self.variants['currency'].iloc[0]}]"
-        if self.variants["mean_percent_dv_per_100kcal"].isna().all():  # an audience that raises nothing
+        table = self.variants.assign(
+            read_first=self.read_first,
+            sodium_interval=_interval_texts(self.variants, "sodium_mg_per_serving", "sodium_standard_error", least=0.0),
+            nrf93_2009_interval=_interval_texts(self.variants, NRF, "nrf93_2009_standard_error"),
+        )
+        if "cost_per_serving" in table:
+            names["cost_per_serving"] = f"Cost [{table['currency'].iloc[0]}]"
+            money = table["cost_per_serving"]
+            table["cost_per_serving"] = money.map("{:,.2f}".format).where(money.notna(), "not known")
+        if table["mean_percent_dv_per_100kcal"].isna().all():  # an audience that raises nothing
             del names["mean_percent_dv_per_100kcal"]
-        if not self.variants["concerns_of_class"].any():
-            del names["concerns_of_class"]
-        return self.variants[list(names)].rename(columns=names)
+        if not self.read_first.any():
+            del names["read_first"]
+        return table[list(names)].rename(columns=names)
 
     @property
     def ingredients_to_read(self) -> pd.DataFrame:
@@ -221,13 +242,20 @@ def grid_of_recipe(
     return build_grid(read_recipe(find_file(recipe, "recipes", ".yaml")), foods, factors)
 
 
+def _interval_texts(table: pd.DataFrame, amount: str, error: str, least: float = -np.inf) -> list[str]:
+    """Print the 90 % intervals of a column, as finely as the amounts beside them."""
+    half = Z[0.90] * table[error]
+    ends = zip((table[amount] - half).clip(lower=least), table[amount] + half, strict=True)
+    return ["not known" if np.isnan(low) else f"{low:,.0f} to {high:,.0f}".replace("-", "−") for low, high in ends]
+
+
 def _variant_table(amounts: Amounts, raised: Sequence[str], regime: str) -> pd.DataFrame:
     grid, serving = amounts.grid, amounts.per("serving")
     variants = grid.variants()
     table = pd.DataFrame(variants, index=grid.labels).rename_axis("variant")
     table["changes"] = [sum(v[c] != grid.as_written[c] for c in grid.choices) for v in variants]
     table["sodium_mg_per_serving"] = variant_values(serving.sel(component="NA"), grid)
-    whole = variant_values(amounts.data["valued_share"].sel(component="NA"), grid) > WHOLE_SHARE
+    whole = variant_values(amounts.is_whole(["NA"]), grid) == 1
     table["sodium_whole"] = whole
     for code in REGIMES:
         percent = variant_values(percent_daily_value(amounts, code).sel(component="NA"), grid)
@@ -275,7 +303,7 @@ def _with_certainty(table: pd.DataFrame, amounts: Amounts, basis: str) -> pd.Dat
 
 
 def _effects(amounts: Amounts, components: Sequence[str], basis: str) -> pd.DataFrame:
-    """List what each option changes in the components and in nutrient density, with the error of that in sodium."""
+    """List what each option changes in the components and in nutrient density, with its standard error."""
     grid, per = amounts.grid, amounts.per(basis)
     measures = {component: per.sel(component=component) for component in components}
     effects = pd.concat(
@@ -283,10 +311,8 @@ def _effects(amounts: Amounts, components: Sequence[str], basis: str) -> pd.Data
         + [choice_effects(nutrient_rich_foods_index(amounts), grid).assign(measure=NRF)],
         ignore_index=True,
     )
-    errors = effect_errors(amounts, "NA", basis)
-    effects["standard_error"] = [
-        errors[row.choice, row.option] if row.measure == "NA" else np.nan for row in effects.itertuples()
-    ]
+    errors = {tag: effect_errors(amounts, tag, basis) for tag in components} | {NRF: index_effect_errors(amounts)}
+    effects["standard_error"] = [errors[row.measure][row.choice, row.option] for row in effects.itertuples()]
     return effects
 
 

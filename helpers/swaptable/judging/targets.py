@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from swaptable.amounts.certainty import Certainty, certainty_of
-from swaptable.amounts.nutrients import WHOLE_SHARE, Amounts
+from swaptable.amounts.nutrients import Amounts
 from swaptable.basics.errors import SwaptableError, listed, nearest
 from swaptable.basics.units import component_amount, convert
 from swaptable.foods.reference import Z, component_named, dietary_reference_intakes, practice_values
@@ -303,7 +303,7 @@ def _of(amounts: Amounts, known: Certainty, compared_with: str) -> tuple[xr.Data
     parts = parts_of_sum(compared_with, amounts.units())
     amount = known.amount.sel(component=parts).sum("component", skipna=False)
     error = known.error.sel(component=parts).sum("component")  # as if all were wrong together
-    whole = (amounts.data["valued_share"].sel(component=parts) > WHOLE_SHARE).all("component")
+    whole = amounts.is_whole(parts)
     return amount, error, whole
 
 

@@ -26,6 +26,9 @@ __all__ = [
     "judge",
     "judge_listed",
     "judged_at_once",
+    "met_by_role",
+    "most_met",
+    "named_for_files",
     "places_of",
     "repeated",
     "variants_chosen",
@@ -186,6 +189,63 @@ def interval(amount: Array, error: Array, whole: npt.NDArray[np.bool_], signed: 
     half = Z[LEVEL] * np.nan_to_num(error)
     low = np.where(signed, amount - half, np.clip(amount - half, 0.0, None))
     return low, np.where(whole, amount + half, np.nan)
+
+
+def met_by_role(leading: pd.DataFrame) -> dict[str, int]:
+    """Count aims and those surely met, what is to be raised and what is to be kept down apart.
+
+    Parameters
+    ----------
+    leading : DataFrame
+        Rows of one variant, with ``role`` and ``verdict``; what is not judged is no aim.
+
+    Returns
+    -------
+    dict
+        ``raised``, ``raised_met``, ``kept_down``, ``kept_down_met``. Apart, since what is to be kept down is met by
+        anything that holds little.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"role": ["raise", "keep down", "show"], "verdict": [0, 4, None]})
+    >>> met_by_role(rows)
+    {'raised': 1, 'raised_met': 0, 'kept_down': 1, 'kept_down_met': 1}
+    """
+    counts: dict[str, int] = {}
+    for name, role in {"raised": "raise", "kept_down": "keep down"}.items():
+        verdicts = leading.loc[leading["role"] == role, "verdict"].dropna()
+        counts |= {name: len(verdicts), f"{name}_met": int((verdicts == Verdict.MET).sum())}
+    return counts
+
+
+def most_met(leading: pd.DataFrame, sodium: pd.Series) -> tuple[str, int]:
+    """Find the variant that surely meets most aims.
+
+    Parameters
+    ----------
+    leading : DataFrame
+        The verdicts that decide, with ``variant`` and ``verdict``.
+    sodium : Series
+        By variant, the recipe as written first; NaN where it is not wholly known.
+
+    Returns
+    -------
+    str
+        Its label. Of those that meet as many, the recipe as written, since nothing is changed that gains no verdict;
+        else the one with least sodium.
+    int
+        How many others meet as many.
+    """
+    met = (leading["verdict"] == Verdict.MET).groupby(leading["variant"]).sum().reindex(sodium.index, fill_value=0)
+    most = sodium[met == met.max()]
+    label = most.index[0] if most.index[0] == sodium.index[0] else most.fillna(np.inf).idxmin()
+    return str(label), len(most) - 1
+
+
+def named_for_files(table: pd.DataFrame) -> pd.DataFrame:
+    """Name the verdict's number ``verdict_rank`` and its word ``verdict``, as in every table for others to read."""
+    words = {"verdict": "verdict_rank", "word": "verdict"}
+    return table.rename(columns=words) if set(words) <= set(table.columns) else table
 
 
 def repeated(rules: pd.DataFrame, names: Sequence[str]) -> pd.DataFrame:

@@ -111,11 +111,10 @@ def _form(line: KitchenLine, food: Food) -> tuple[str, float, str, bool] | None:
 
 
 def _like(line: KitchenLine, food: Food) -> Portion | None:
-    """Find the food's only portion that begins with the measure or the food's own name, sizes left aside."""
-    words = [word for word in (line.measure, singular(line.food.split()[-1]) if line.food else "") if word]
-    for word in words:
-        if _is_unit(word):
-            continue
+    """Find the food's only portion that begins with the measure or, of counted ones, its own name; sizes left aside."""
+    counted = line.measure in ("", *SIZES)  # a cup or a slice of chicken is no whole one
+    own = singular(line.food.split()[-1]) if counted and line.food else ""
+    for word in filter(None, (line.measure, own)):
         found = [
             p for p in food.portions if unit_of(p) is None and re.match(rf"{re.escape(word)}s?\b", p.measure, re.I)
         ]

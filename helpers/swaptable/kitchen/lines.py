@@ -324,8 +324,7 @@ def _drained_weight(plain: str, amount: Quantity) -> Quantity:
     if amount.packages and drained:
         unit, _ = unit_at(drained["unit"] or drained["later_unit"])
         each = read_figure(drained["size"] or drained["later"], unit)[0]
-        if measure_named(unit):
-            return replace(amount, number=each * amount.packages, measure=unit, packages=0.0).noting("drained weight")
+        return replace(amount, number=each * amount.packages, measure=unit, packages=0.0).noting("drained weight")
     return amount
 
 

@@ -172,7 +172,7 @@ class _Reader:
         step = _STEP.sub("", re.sub(r"^\s*[-*•]\s+", "", plain))
         if self.method and not _STEP.match(plain) and step[:1].islower():
             self.method[-1] += f" {step}"
-        elif step:
+        else:
             self.method.append(step)
 
     def _judge(self, plain: str, bare: str) -> None:

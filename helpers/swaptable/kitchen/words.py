@@ -74,7 +74,7 @@ _IN_WORDS = re.compile(
     r"(?:(?P<half>half|(?:a )?quarter|three[ -]quarters)(?: (?:of )?an?| of)?"
     r"|(?:a|one) (?P<couple>couple)(?: of)?|(?:(?P<dozens>half an?|an?|one|two) )?(?P<dozen>dozen)"
     r"|(?P<plain>an?|one|two|three|four|five|six|seven|eight|nine|ten|eleven|twelve)"
-    r"(?: or (?P<other>two|three|four))?)\b ?",
+    r"(?: (?:or|to) (?P<other>two|three|four|five|six|seven|eight|nine|ten|eleven|twelve))?)\b ?",
     re.I,
 )
 _ABOUT = re.compile(

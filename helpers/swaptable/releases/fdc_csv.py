@@ -86,8 +86,10 @@ def _food_table(raw: RawFile, wanted: list[str], types: Sequence[str], source: P
         kept.append(table.filter(pc.is_in(table["data_type"], pa.array(wanted))))
     if not sum(map(len, kept)):
         raise none_chosen(counts, types, source)
-    if any(table["fdc_id"].null_count for table in kept):
-        raise InputError("a food has no id", file=raw.place, field="fdc_id")
+    for table in kept:
+        if table["fdc_id"].null_count:
+            line = table.filter(pc.is_null(table["fdc_id"]))["line"][0].as_py()
+            raise InputError("found nothing; every food has an id", file=raw.place, line=line, field="fdc_id")
     whole = _frame(kept)
     if not whole["fdc_id"].is_monotonic_increasing:
         whole = whole.sort_values(["fdc_id", "line"], ignore_index=True)

@@ -193,16 +193,28 @@ def numbers(raw: RawFile, column: pd.Series, *, negative: bool = False, most: fl
     return found.astype(float)
 
 
-def _blocks(stream: IO[bytes], digest: Any) -> Iterator[bytes]:
+def _end_of_records(block: bytes) -> int:
+    """Find the last line end outside of quotation marks, from behind and once through; -1 if there is none."""
+    end, marks = len(block), block.count(b'"')
+    while end >= 0:
+        line_end = block.rfind(b"\n", 0, end)
+        marks -= block.count(b'"', max(line_end, 0), end)
+        end = line_end
+        if not marks % 2:
+            break
+    return end
+
+
+def _blocks(raw: RawFile, stream: IO[bytes], digest: Any) -> Iterator[bytes]:
     """Cut a file into blocks of whole records: at a line end outside of quotation marks."""
     rest = b""
     while block := stream.read(BLOCK):
         digest.update(block)
         block = rest + block
-        end = block.rfind(b"\n")
-        while end >= 0 and block.count(b'"', 0, end) % 2:
-            end = block.rfind(b"\n", 0, end)
+        end = _end_of_records(block)
         rest = block[end + 1 :]
+        if len(rest) > _PIECE:
+            raise _too_long(raw)
         if end >= 0:
             yield block[: end + 1]
     if rest:
@@ -245,7 +257,7 @@ def stream_rows(
     """
     digest = hashlib.sha256()
     with raw.reading() as stream:
-        blocks = _ahead(_blocks(stream, digest))
+        blocks = _ahead(_blocks(raw, stream, digest))
         line = 1
         header: list[str] = []
         for block in blocks:
@@ -295,6 +307,10 @@ def _parsed(raw: RawFile, block: bytes, header: list[str], types: dict[str, pa.D
             raise _located(raw, block, str(error), header, line) from error
 
 
+def _too_long(raw: RawFile) -> InputError:
+    return InputError(f"holds a record of more than {_PIECE / 1e6:.0f} MB; is a quotation mark open?", file=raw.place)
+
+
 def _located(raw: RawFile, block: bytes, message: str, header: list[str], line: int) -> InputError:
     """Say in which line and field a block could not be read, in our words."""
     if "UTF8" in message or "UTF-8" in message:
@@ -314,6 +330,5 @@ def _located(raw: RawFile, block: bytes, message: str, header: list[str], line: 
         name = header[int(value[1])] if int(value[1]) < len(header) else ""
         return InputError(f"found '{value[2]}'; expected a number", file=raw.place, line=at_line, field=name)
     if "straddling" in message:
-        problem = f"holds a record of more than {_PIECE / 1e6:.0f} MB; is a quotation mark open?"
-        return InputError(problem, file=raw.place)
+        return _too_long(raw)
     return InputError(f"is no table ({message})", file=raw.place, line=at_line)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import html
 from collections.abc import Iterable
 
-import numpy as np
 import pandas as pd
 from IPython.display import HTML
 
@@ -13,12 +12,13 @@ from swaptable.amounts.nutrients import compute
 from swaptable.amounts.recipes import read_recipe
 from swaptable.amounts.variants import build_grid
 from swaptable.basics.folders import files_in, find_file, shown
-from swaptable.foods.reference import component_label
+from swaptable.foods.reference import component_label, front_of_pack_rules
 from swaptable.judging.advice import Advice
 from swaptable.judging.claims import CAVEAT, not_judged
-from swaptable.judging.daily_values import REGIMES
+from swaptable.judging.daily_values import POPULATION, REGIMES, percent_text
 from swaptable.judging.day import complements
 from swaptable.judging.findings import amount_text, headline, plain_name
+from swaptable.judging.indices import ACID_LOAD, QUALITY
 from swaptable.judging.labels import ESTIMATE as LABEL_ESTIMATE
 from swaptable.judging.labels import nutrition_facts_text
 from swaptable.judging.verdicts import Verdict
@@ -105,15 +105,32 @@ def _symbol(advice: Advice) -> str:
             {
                 "Nutrient": component_label(component),
                 "Amount": amount_text(first["amount"], first["unit"]),
-                "Of the daily value": f"{first['percent']:.0f} %",
-                "Threshold": "not known" if np.isnan(first["limit"]) else f"{first['limit']:.0f} %",
+                "In": first["basis"],
+                "Of the daily value": f"{percent_text(first['percent'], [first['limit']])} %",
+                "Threshold": f"{first['limit']:.0f} % ({first['category']})" if first["category"] else "not known",
                 "Symbol as written": _needed(first),
                 "Variants without": f"{int(without.sum())} of {len(found)}",
                 "Source": first["source"] + from_memory(first["checked"]),
             }
         )
-    caption = "Screen for the Canadian front-of-package symbol (Food and Drug Regulations, B.01.350)"
+    caption = (
+        "Screen for the Canadian front-of-package symbol (Food and Drug Regulations, B.01.350), in the greater of "
+        f"serving and reference amount. {_thresholds()}"
+    )
     return str(table_shown(pd.DataFrame(rows).set_index("Nutrient"), caption).data)
+
+
+def _thresholds() -> str:
+    """Say for what the symbol's threshold is which."""
+    table = front_of_pack_rules()
+    rows = table[(table["kind"] == "threshold") & (table["population"] == POPULATION)].drop_duplicates("category")
+    said = []
+    for row in rows.itertuples():
+        least, most = row.reference_amount_at_least, row.reference_amount_at_most
+        size = f" from a reference amount of {least:g} g" if least == least else ""
+        size += f" up to a reference amount of {most:g} g" if most == most else ""
+        said.append(f"{row.percent:.0f} % for what is {row.category}{size}")
+    return f"Threshold: {'; '.join(said)}"
 
 
 def nutrition_facts_shown(advice: Advice) -> HTML:
@@ -137,7 +154,8 @@ def nutrition_facts_shown(advice: Advice) -> HTML:
     """
     text = nutrition_facts_text(advice.nutrition_facts)
     heading = f"{REGIMES[advice.study.regime]}, one serving of {advice.study.title} as written"
-    return HTML(f"<p>{html.escape(heading)}. {html.escape(LABEL_ESTIMATE)}</p><pre>{html.escape(text)}</pre>")
+    rounded = "Rounded as a label rounds, so it can differ from the chart."
+    return HTML(f"<p>{html.escape(heading)}. {rounded} {html.escape(LABEL_ESTIMATE)}</p><pre>{html.escape(text)}</pre>")
 
 
 def body_shown(advice: Advice) -> HTML:
@@ -237,13 +255,21 @@ def indices_shown(advice: Advice) -> HTML:
                 "As written": amount_text(first["value"]),
                 "90 % interval": f"{amount_text(first['low_90'])} to {amount_text(first['high_90'])}",
                 "Over the variants": _range_text(found["value"]),
-                "Read against": amount_text(first["reference_value"])
-                if first["reference_value"] == first["reference_value"]
-                else "",
+                "Read against": _read_against(first),
                 "Source": first["source"],
             }
         )
-    return table_shown(pd.DataFrame(rows).set_index("Index"), "Indices of nutritional quality, definitions as cited")
+    groups = advice.study.audience.groups
+    caption = "Indices of nutritional quality, definitions as cited"
+    if len(groups) > 1 and table["index"].str.startswith(QUALITY).any():
+        caption += f". Allowances of {groups[0]} only"
+    return table_shown(pd.DataFrame(rows).set_index("Index"), caption)
+
+
+def _read_against(row: pd.Series) -> str:
+    if row["index"] == ACID_LOAD:
+        return "negative: base-forming"
+    return amount_text(row["reference_value"]) if pd.notna(row["reference_value"]) else ""
 
 
 def complements_shown(advice: Advice, recipes: Iterable[str] = ()) -> HTML:
@@ -258,8 +284,8 @@ def complements_shown(advice: Advice, recipes: Iterable[str] = ()) -> HTML:
     Returns
     -------
     HTML
-        Table: other recipes × groups of the audience; how much of what is left of the day a serving covers [%], and
-        what it brings most of.
+        Table: other recipes with their sodium × groups of the audience; how much of what is left of the day a serving
+        covers [%], mean of the aims, and of which it covers most.
 
     Raises
     ------
@@ -272,7 +298,7 @@ def complements_shown(advice: Advice, recipes: Iterable[str] = ()) -> HTML:
     >>> import swaptable as st
     >>> advice = st.advise(st.study_recipe("oat_pancakes", "blood_pressure"))
     >>> shown = complements_shown(advice, ["white_bean_bowl"])
-    >>> re.findall("most of ([a-z]+)", shown.data)  # by group: men 31 to 50, men 51 to 70, women alike
+    >>> re.findall("([a-z]+) most", shown.data)  # by group: men 31 to 50, men 51 to 70, women alike
     ['calcium', 'calcium', 'fibre', 'fibre']
     """
     study = advice.study
@@ -286,12 +312,18 @@ def complements_shown(advice: Advice, recipes: Iterable[str] = ()) -> HTML:
     table = complements(study.amounts, others, study.day_targets)
     if table.empty:
         return HTML("<p>Nothing is judged for this audience, so nothing can be complemented.</p>")
+    sodium = {
+        name: amount_text(float(other.per("serving").sel(other.grid.as_written).sel(component="NA")), "mg")
+        for name, other in others.items()
+    }
     cells: dict[str, dict[str, str]] = {}
     for row in table.itertuples():
-        text = f"{row.covers_percent:.0f} % of what is left" if row.covers_percent > 0 else "nothing that is left"
-        text += f", most of {plain_name(row.best_for)}" if row.best_for else ""
+        text = "closes no gap"
+        if row.covers_percent > 0:
+            text = f"closes {row.covers_percent:.0f} % of the gap (mean of the aims), {plain_name(row.best_for)} most"
         over = joined_once(map(plain_name, filter(None, row.passes.split(", "))))
-        cells.setdefault(row.title, {})[row.group] = text + (f"; both together pass the day's {over}" if over else "")
+        text += f"; both together pass the day's {over}" if over else ""
+        cells.setdefault(f"{row.title} ({sodium[row.recipe]} sodium)", {})[row.group] = text
     read = pd.DataFrame.from_dict(cells, orient="index")
     return table_shown(read, "What a serving of another recipe would add to the same day, both as written")
 

@@ -221,7 +221,7 @@ def timeline_shown(plan: ClassPlan) -> HTML:
 
 @mpl.rc_context(STYLE)
 def plot_timeline(plan: ClassPlan) -> Chart:
-    """Draw the steps over the minutes that the method tells.
+    """Draw the steps over the minutes that the method gives.
 
     Answers: when does what begin, and which steps have no time?
 
@@ -238,7 +238,7 @@ def plot_timeline(plan: ClassPlan) -> Chart:
     --------
     >>> import swaptable as st
     >>> plot_timeline(st.plan_class("oat_pancakes", people=12)).title
-    'The method tells 10 minutes; 2 of 3 steps have no time, so plan for more'
+    'The method gives 10 minutes; 2 of 3 steps have no time, so plan for more'
     """
     steps = plan.timeline[(plan.timeline["kind"] == "step") & (plan.timeline["applies"] != "no")]
     figure, (axes,) = new_figure(1.9 + 0.62 * max(len(steps), 1))
@@ -265,14 +265,14 @@ def plot_timeline(plan: ClassPlan) -> Chart:
     axes.margins(x=0.25)
     axes.set_ylim(len(steps) - 0.4, -0.6)
     axes.set_xlim(left=0)
-    axes.set_xlabel("At least so many minutes after the cooking begins [min]")
-    note = "Bars: times that the method tells; hatched: up to; diamond: no time told, so all that follows comes later."
+    axes.set_xlabel("Earliest start [min after cooking begins]")
+    note = "Bars: times that the method gives; hatched: up to; diamond: no time told, so all that follows comes later."
     alt = f"Bars of the steps over time. {'; '.join(words).capitalize()}." if words else "No steps."
     return finished(figure, "Source: the recipe's method.", "timeline", (told_text(plan), alt), note)
 
 
-def _short(text: str, most: int = 88) -> str:
-    return text if len(text) <= most else text[: text.rindex(" ", 0, most)].rstrip(",;.") + "\u00a0…"
+def _short(text: str, most: int = 170) -> str:  # four lines are as high as a row
+    return text if len(text) <= most else text[:most].rsplit(" ", 1)[0].rstrip(",;.") + "\u00a0…"
 
 
 def save_class(plan: ClassPlan, output: str) -> list[str]:

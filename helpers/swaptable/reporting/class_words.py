@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 
+from swaptable.judging.cautions import NAMED_BY_CLASS, SAID_IN_FULL
 from swaptable.reporting.reports import ESTIMATE
 from swaptable.teaching.class_plan import ClassPlan
 
@@ -22,7 +25,9 @@ __all__ = [
 
 
 NO_ALLERGEN = "No name tells of a priority allergen; that does not mean that there is none. Read every label."
-READ_LABELS = "Read every label, also for \u201cmay contain\u201d."
+READ_LABELS = "Read every label for allergens, also for \u201cmay contain\u201d."
+UNLISTED = " (not on the list)"
+_LABELS_OF = {"US": "US", "CA": "Canadian"}
 IN_PROPORTION = "Amounts and computed nutrients go on in proportion; the notes tell what a cook would not take so."
 
 
@@ -41,19 +46,40 @@ def people_text(plan: ClassPlan) -> str:
 
 def allergen_lines(plan: ClassPlan) -> list[str]:
     """Name every allergen with the ingredients whose names tell of it; no line is ever missing."""
-    return [
-        f"{row.allergen[:1].upper()}{row.allergen[1:]}: {row.ingredients}" for row in plan.allergens.itertuples()
-    ] or [NO_ALLERGEN]
+    lines = []
+    for row in plan.allergens.itertuples():
+        name, unlisted = str(row.allergen).removesuffix(UNLISTED), str(row.allergen).endswith(UNLISTED)
+        lines.append(f"{_capital(name)}: {row.ingredients}" + f". {_unlisted_text(plan.regime, name)}" * unlisted)
+    return lines or [NO_ALLERGEN]
+
+
+def _capital(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def _unlisted_text(regime: str, allergen: str) -> str:
+    text = f"Not among the allergens that {_LABELS_OF[regime]} labels must name"
+    return f"{text}, but not for coeliac disease." if allergen == "gluten" else f"{text}; some people must avoid it."
 
 
 def caution_lines(plan: ClassPlan) -> list[str]:
-    """Give the cautions that this class names, and name the others."""
-    named = plan.cautions[plan.cautions["named"]]
-    others = list(dict.fromkeys(plan.cautions.loc[~plan.cautions["named"], "concern"]))
-    lines = [*plan.audience.cautions, *(f"{row.message} Ask {row.defer_to}." for row in named.itertuples())]
+    """Give the cautions that this class names, and those said in full to any; name the others."""
+    table = plan.cautions
+    told = table["named"] | table["caution"].isin(SAID_IN_FULL)
+    others = list(dict.fromkeys(table.loc[~told, "concern"]))
+    own = [text for text in plan.audience.cautions if text != READ_LABELS]
+    lines = [*own, *map(_caution_text, table[told].itertuples())]
     return lines + (
         [f"Cautions also for: {', '.join(others)}. Ask the class, and see the recipe's report."] * bool(others)
     )
+
+
+def _caution_text(row: Any) -> str:
+    """Say whom a caution is for and what brings it up; food safety is everyone's, and its message says whom to ask."""
+    if row.kind == "food safety":
+        return str(row.message)
+    why = "" if row.why == NAMED_BY_CLASS else f" ({row.why})"
+    return f"{_capital(row.concern)}{why}: {row.message} Ask {row.defer_to}."
 
 
 def cost_text(plan: ClassPlan) -> str:
@@ -67,8 +93,8 @@ def cost_text(plan: ClassPlan) -> str:
     each = used.sum() / plan.people
     currency = table["currency"].iloc[0]
     return (
-        f"Cost: {least}{bought.sum():.2f} {currency} for all that is bought, {least}{used.sum():.2f} for what is used, "
-        f"{least}{each:.2f} a person{without}."
+        f"Cost in {currency}, by the price file: {least}{bought.sum():.2f} for all that is bought, "
+        f"{least}{used.sum():.2f} for what is used, {least}{each:.2f} a person{without}."
     )
 
 
@@ -80,11 +106,12 @@ def told_text(plan: ClassPlan) -> str:
     timed = steps["least_min"].notna()
     total = float((steps["starts_after_at_least_min"] + steps["least_min"].fillna(0)).max())
     waits = float(steps["before_class_least_h"].astype(float).sum())
-    text = f"The method tells {total:.0f} minutes" if timed.any() else "The method tells no time"
+    text = f"The method gives {total:.0f} minutes" if timed.any() else "The method gives no time"
     if waits:
         text += f", after at least {waits:g} hours of waiting before the class"
     missing = int((~timed).sum())
-    return text + (f"; {missing} of {len(steps)} steps have no time, so plan for more" if missing else "")
+    have = "has" if missing == 1 else "have"
+    return text + (f"; {missing} of {len(steps)} steps {have} no time, so plan for more" if missing else "")
 
 
 def class_text(plan: ClassPlan) -> str:

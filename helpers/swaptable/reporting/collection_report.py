@@ -9,17 +9,18 @@ import numpy as np
 import pandas as pd
 from IPython.display import HTML
 
-from swaptable.basics.folders import DATA, find_file
+from swaptable.basics.folders import DATA
 from swaptable.basics.located_yaml import read_yaml
 from swaptable.foods.reference import component_label
 from swaptable.judging.collection import Programme
 from swaptable.judging.daily_values import REGIMES
-from swaptable.judging.findings import amount_text, plain_name
+from swaptable.judging.day import NO_DRINKS
+from swaptable.judging.findings import aims_met, amount_text, plain_name
 from swaptable.judging.targets import LIMITS, RECOMMENDED, TOTAL
 from swaptable.judging.verdicts import Verdict
 from swaptable.reporting.figures import STYLE, Chart, draw_cells, finished, new_figure, wrapped
 from swaptable.reporting.reports import ESTIMATE, bullets, table_shown, write_tables
-from swaptable.reporting.targets_report import in_order, mark
+from swaptable.reporting.targets_report import TRIVIAL, and_others, in_order, mark
 
 __all__ = [
     "aims_shown",
@@ -39,17 +40,23 @@ def programme_finding(programme: Programme) -> tuple[str, str]:
     scores = programme.scores[programme.scores["aims"] > 0]
     if scores.empty:
         return "Nothing is judged for these audiences: the care team sets every limit", "A table without verdicts."
-    written = scores[scores["which"] == "as written"]
-    best = scores[scores["which"] == "best"]
-    share = written.groupby("recipe", sort=False)["met"].sum() / written.groupby("recipe", sort=False)["aims"].sum()
-    first = str(share.idxmax())
-    gain = int(best["met"].sum() - written["met"].sum())
-    title = f"As written, {programme.recipes[first]} meets most: {100 * share[first]:.0f} % of all aims; "
-    title += f"choosing the best variants meets {gain} more in all" if gain else "no other variant meets more"
+    written, best = (scores[scores["which"] == which].reset_index(drop=True) for which in ("as written", "best"))
+    share = written["raised_met"] / written["raised"].where(written["raised"] > 0)
+    title = "As written, no recipe surely meets an aim to raise"
+    if share.max() > 0:  # no sum over audiences: their groups overlap
+        first = written.loc[share.idxmax()]
+        title = (
+            f"As written, {programme.recipes[first['recipe']]} meets most of what is to be raised: "
+            f"{first['raised_met']} of {first['raised']} aims ({programme.audiences[first['audience']]})"
+        )
+    better = int((best["met"] > written["met"]).sum())
+    title += (
+        f"; another variant meets more aims for {better} of {len(best)} pairs of recipe and audience" if better else ""
+    )
     parts = [
-        f"{programme.recipes[row.recipe]} for {programme.audiences[row.audience]}, {row.which}: "
-        f"{row.met} of {row.aims} met"
-        for row in scores.itertuples()
+        f"{programme.recipes[row['recipe']]} for {programme.audiences[row['audience']]}, {row['which']}, met: "
+        f"{aims_met(row)}"
+        for row in scores.to_dict("records")
     ]
     return title, f"Table of recipes by audiences. {'; '.join(parts)}."
 
@@ -73,7 +80,7 @@ def plot_programme(programme: Programme) -> Chart:
     --------
     >>> import swaptable as st
     >>> plot_programme(st.judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])).title
-    'As written, Oat and yogurt pancakes meets most: 33 % of all aims; no other variant meets more'
+    'As written, no recipe surely meets an aim to raise'
     """
     recipes, audiences = list(programme.recipes), list(programme.audiences)
     scores = programme.scores.set_index(["recipe", "audience", "which"])
@@ -84,14 +91,16 @@ def plot_programme(programme: Programme) -> Chart:
         for column, recipe in enumerate(recipes):
             written, best = (scores.loc[(recipe, audience, which)] for which in ("as written", "best"))
             if written["aims"]:
-                shades[row, column] = 0.77 * written["met"] / written["aims"]
-                more = f"\nbest variant: {best['met']}" if best["met"] > written["met"] else ""
-                texts[row, column] = f"{written['met']} of {written['aims']} met{more}"
+                shades[row, column] = 0.77 * written["raised_met"] / max(written["raised"], 1)
+                texts[row, column] = aims_met(written).replace(" · ", "\n")
+                if best["met"] > written["met"]:
+                    held = [best[f"{role}_met"] for role in ("raised", "kept_down") if best[role]]
+                    texts[row, column] += f"\nbest variant: {' and '.join(map(str, held))}"
     labels = [wrapped(programme.audiences[name], 30) for name in audiences]
     draw_cells(axes, texts, shades, labels, [wrapped(programme.recipes[name], 16) for name in recipes])
     note = (
         "Aims surely met by one serving: what each group of an audience is to get more of or keep down, against its "
-        "share of the day. Darker: more are met as written."
+        f"share of the day. {TRIVIAL} Darker: more of what is to be raised is met as written."
     )
     return finished(figure, programme.source_line, "programme", programme_finding(programme), note)
 
@@ -113,8 +122,8 @@ def programme_shown(programme: Programme) -> HTML:
     >>> import re
     >>> import swaptable as st
     >>> programme = st.judge_programme(["oat_pancakes"], ["blood_pressure"], ["barley_pot_day"])
-    >>> re.search("<strong>(.*?):", programme_shown(programme).data)[1]
-    'As written, Oat and yogurt pancakes meets most'
+    >>> re.search("<strong>(.*?)</strong>", programme_shown(programme).data)[1]
+    'As written, no recipe surely meets an aim to raise.'
     """
     return HTML(
         f"<h1>{TITLE}</h1><p><strong>{html.escape(programme_finding(programme)[0])}.</strong></p>"
@@ -166,14 +175,15 @@ def aims_shown(programme: Programme) -> HTML:
         best = programme.scores[(programme.scores["audience"] == audience) & (programme.scores["which"] == "best")]
         for scored in best[best["aims"] > 0].itertuples():
             cells[programme.recipes[scored.recipe]]["Most aims met by"] = (
-                f"{scored.variant} ({scored.met} of {scored.aims})"
+                f"{scored.variant}{and_others(scored.others_alike)}: {aims_met(scored._asdict())}"
             )
         table = pd.DataFrame(cells)
         tables.append(str(table_shown(table, f"{title}: a serving as written, and percent of the day").data))
         tables.append(bullets(programme.cautions[audience]))
     legend = (
-        "✓ met, ✗ not met, ? cannot tell: the 90 % interval holds the aim, or values are missing. Which variant meets "
-        "most aims is counted by these verdicts alone: read the cautions in the recipe's own report first."
+        f"✓ met, ✗ not met, ? cannot tell: the 90 % interval holds the aim, or values are missing. {TRIVIAL} Which "
+        "variant meets most aims, and of those the one with least sodium, is found by these verdicts alone: read the "
+        "cautions in the recipe's own report first."
     )
     return HTML("".join(tables) + f"<p>{legend}</p>")
 
@@ -218,14 +228,12 @@ def claims_met_shown(programme: Programme) -> HTML:
     return HTML(f"{table.data}<p>Canadian front-of-package symbol, as written: {html.escape(screen)}.</p>")
 
 
-def links_shown(programme: Programme, runs: str = "") -> HTML:
-    """Link to the report of each recipe and audience that a runs file makes, beside this one.
+def links_shown(programme: Programme) -> HTML:
+    """Link to the report of each recipe and audience that ``data/runs.yaml`` makes, beside this one.
 
     Parameters
     ----------
     programme : Programme
-    runs : str, optional
-        Runs file; ``data/runs.yaml`` by default.
 
     Returns
     -------
@@ -245,7 +253,7 @@ def links_shown(programme: Programme, runs: str = "") -> HTML:
     >>> re.findall('href="(.*?)"', links_shown(programme).data)
     ['../oat_pancakes_blood_pressure/index.html']
     """
-    found, _ = read_yaml(find_file(runs, ".", ".yaml") if runs else DATA / "runs.yaml")
+    found, _ = read_yaml(DATA / "runs.yaml")
     links: dict[tuple[str, str], str] = {}
     for name, run in found.items() if isinstance(found, dict) else ():
         asked = run.get("parameters") if isinstance(run, dict) else None
@@ -286,9 +294,12 @@ def days_shown(programme: Programme) -> HTML:
     """
     tables = []
     for (_, title, group), rows in programme.days.groupby(["day", "title", "group"], sort=False):
-        cells: dict[str, dict[str, str]] = {}
+        energy = rows[rows["component"] == "ENERC_KCAL"].iloc[0]
+        total = {"In the day": amount_text(energy["amount"], energy["unit"]), "At least": energy["why"], "At most": ""}
+        cells: dict[str, dict[str, str]] = {component_label("ENERC_KCAL"): total}
         for row in rows[rows["kind"].isin([*RECOMMENDED, *LIMITS])].itertuples():
             said = f"{row.kind} {amount_text(row.day_value, row.unit)}: {row.word}"
+            said += f", {row.why}" if row.why == NO_DRINKS else ""
             if row.applies_to != TOTAL:
                 said += f" (of {row.applies_to}; {row.counted} bring {amount_text(row.amount, row.unit)})"
             cell = cells.setdefault(component_label(row.component), {"In the day": "", "At least": "", "At most": ""})
@@ -297,7 +308,8 @@ def days_shown(programme: Programme) -> HTML:
             column = "At least" if row.operator == ">=" else "At most"
             cell[column] = "; ".join(filter(None, (cell[column], said)))
         caption = (
-            f"{title}, for one of the {group}: against the dietary reference intakes. An estimate, not a diet order"
+            f"{title}, for one of the {group}: against the dietary reference intakes. One day is not usual intake; "
+            "reference intakes are for intake over time. An estimate, not a diet order"
         )
         tables.append(str(table_shown(pd.DataFrame.from_dict(cells, orient="index"), caption).data))
     note = "Supplements are those that the plan states; what to take is for the care team to say."

@@ -85,7 +85,7 @@ def plot_choices(decision: Decision, explained: Explained) -> Chart:
     )
     unit = f"[{decision.objective.unit} per {decision.objective.basis}]"
     left.set_title("Alone: mean over the other choices", fontsize=11)
-    right.set_title("Together: more than both alone", fontsize=11)
+    right.set_title("Together: beyond the sum of both", fontsize=11)
     for axes in (left, right):
         axes.set_xlabel(f"{decision.objective.name} {unit}", fontsize=10)
     if pairs.empty:
@@ -201,8 +201,8 @@ def _two_bars(axes: Axes, best: pd.Series, three: pd.Series) -> None:
     axes.barh(places, best, color=BLUE, edgecolor="black", linewidth=0.6, height=0.4)
     for place, (first, among) in enumerate(zip(best, three, strict=True)):
         axes.annotate(
-            f"{percent_text(first)} best, {percent_text(among)} in the first three", (max(first, among), place),
-            xytext=(5, 0), textcoords="offset points", va="center", fontsize=9.5,
+            f"{percent_text(first)} best,\n{percent_text(among)} in the first three", (1, place),
+            xycoords=axes.get_yaxis_transform(), xytext=(8, 0), textcoords="offset points", va="center", fontsize=9.5,
         )  # fmt: skip
 
 
@@ -236,7 +236,7 @@ def plot_best(decision: Decision) -> Chart:
     _two_bars(axes, 100 * table["probability_best"], 100 * table["probability_best_three"])
     axes.set_yticks(range(len(table)), [wrapped(name, 40) for name in table["variant"]], fontsize=9.5)
     axes.invert_yaxis()
-    axes.set_xlim(0, 152)
+    axes.set_xlim(0, 100)
     axes.set_xticks(range(0, 101, 25))
     axes.set_xlabel(f"Probability [%] by {decision.objective.name.lower()}, given how sure the amounts are")
     among = (
@@ -324,7 +324,7 @@ def plot_wrongs(decision: Decision, doubts: Doubts) -> Chart:
 
 @mpl.rc_context(STYLE)
 def plot_bases(decision: Decision, doubts: Doubts) -> Chart:
-    """Draw rank and verdict of the first variants on every basis as a table in shades.
+    """Draw rank and verdict of the first variants, and of those whose verdict changes, on every basis in shades.
 
     Answers: does the answer depend on what is called equal?
 
@@ -346,7 +346,10 @@ def plot_bases(decision: Decision, doubts: Doubts) -> Chart:
     'Sweet potato + water + no salt comes first on every basis; no verdict changes'
     """
     table = doubts.bases
-    labels = list(decision.ranking["variant"].head(MOST_ROWS))
+    ranking = decision.ranking["variant"]
+    changed = set(table.loc[table["verdict_changes"], "variant"])
+    others = [label for label in ranking[MOST_ROWS:] if label in changed]
+    labels = [*ranking[:MOST_ROWS], *others[:MOST_ROWS]]
     figure, (axes,) = new_figure(2.7 + 0.36 * len(labels))
     texts = np.full((len(labels), len(BASES_COMPARED)), "", dtype=object)
     shades = np.zeros(texts.shape)
@@ -358,9 +361,11 @@ def plot_bases(decision: Decision, doubts: Doubts) -> Chart:
         texts[row, column] = f"{found['rank']} {SIGN.get(str(found['wants']), '')}".strip()
         shades[row, column] = 0.65 if found["verdict_changes"] else 0.25 if found["rank_change"] else 0.0
     draw_cells(axes, texts, shades, labels, [wrapped(basis, 12) for basis in BASES_COMPARED])
-    notes = "; ".join(dict.fromkeys(note for note in table["note"] if note))
+    notes = [f"{note[:1].upper()}{note[1:]}" for note in dict.fromkeys(table["note"]) if note]
+    if len(others) > MOST_ROWS:
+        notes.append(f"{len(others) - MOST_ROWS} more variants with another verdict stand in the table.")
     note = (
         "Rank, and whether all wants are met (✓), not (✗) or nobody can tell (?). Light: another rank than per serving "
-        f"as the recipe has it; dark: another verdict. {notes}"
+        f"as the recipe has it; dark: another verdict. {' '.join(notes)}"
     )
     return finished(figure, decision.source_line, "bases", bases_finding(decision, doubts), note)

@@ -258,10 +258,11 @@ def bases_finding(decision: Decision, doubts: Doubts) -> tuple[str, str]:
         nearly = "comes first on every basis" if first.nunique() == 1 else "is surely second to none on any basis"
         title = f"{first[SERVED]} {nearly}{caution}"
     if len(flips):
-        title += f"; {flips['variant'].nunique()} of {table['variant'].nunique()} variants get another verdict"
+        changed = int(flips["variant"].nunique())
+        title += f"; {changed} of {table['variant'].nunique()} variants get{'s' * (changed == 1)} another verdict"
     elif decision.wants:
         title += "; no verdict changes"
     parts = [f"{basis}: {label}" for basis, label in first.items()]
-    changed = "; ".join(f"{row.variant}, {row.basis}: {row.verdicts}" for row in flips.head(6).itertuples())
+    others = "; ".join(f"{row.variant}, {row.basis}: {row.verdicts}" for row in flips.head(6).itertuples())
     alt = f"Table of rank and verdict by basis. First: {'; '.join(parts)}. "
-    return f"{title[:1].upper()}{title[1:]}", alt + (f"Other verdicts: {changed}." if changed else "No other verdicts.")
+    return f"{title[:1].upper()}{title[1:]}", alt + (f"Other verdicts: {others}." if others else "No other verdicts.")

@@ -46,7 +46,7 @@ def decision_shown(decision: Decision) -> HTML:
     >>> re.search("<strong>(.*?) that", decision_shown(decision).data)[1]
     'Sweet potato + water + no salt has the highest nutrient density of the 5 of 18 variants'
     """
-    wanted = "; ".join(want.text for want in decision.wants) or "nothing"
+    wanted = "; ".join(want.words for want in decision.wants) or "nothing"
     audience = decision.audience
     return HTML(
         f"<h1>{html.escape(decision.amounts.recipe.title)}: which variant?</h1>"
@@ -83,14 +83,17 @@ def ranking_shown(decision: Decision) -> HTML:
     shown["Wanted"] = table["wants"].to_numpy()
     for one in decision.measured:
         shown[one.label] = table[one.column].to_numpy()
-    shown["90 % interval"] = [
-        f"{amount_text(low)} to {amount_text(high)}"
-        for low, high in zip(table["low_90"], table["high_90"], strict=True)
+        if one == decision.objective:
+            ends = zip(table["low_90"], table["high_90"], strict=True)
+            shown["90 % interval"] = [f"{amount_text(low)} to {amount_text(high)}" for low, high in ends]
+    shown["Probability of being best"] = [
+        "not asked" if np.isnan(p) else percent_text(100 * p) for p in table["probability_best"]
     ]
-    shown["Is best"] = ["not asked" if np.isnan(p) else percent_text(100 * p) for p in table["probability_best"]]
     if decision.wants:
         kept = table["probability_all_wants"]
-        shown["Keeps all wants"] = ["not known" if np.isnan(p) else percent_text(100 * p) for p in kept]
+        shown["Probability of keeping all wants"] = [
+            "not known" if np.isnan(p) else percent_text(100 * p) for p in kept
+        ]
     shown["On the frontier"] = table["frontier"].to_numpy()
     if table["concerns_of_class"].any():
         shown["Read the caution on"] = table["concerns_of_class"].to_numpy()
@@ -120,7 +123,7 @@ def wants_shown(decision: Decision) -> HTML:
     >>> import swaptable as st
     >>> decision = st.decide_recipe("barley_pot", "blood_pressure", ["sodium <= 300 mg"], draws=100)
     >>> re.findall("<t[hd]>(.*?)</t[hd]>", wants_shown(decision).data)[9:13]
-    ['sodium &lt;= 300 mg', '5', '1', '12']
+    ['sodium at most 300 mg per serving', '5', '1', '12']
     """
     table = decision.binding
     if table.empty:
@@ -139,7 +142,7 @@ def wants_shown(decision: Decision) -> HTML:
             "Best without it": table["best_without_it"].replace("", "none"),
             "Binds": table["binds"].map({True: "yes", False: "no"}),
         }
-    ).set_index(pd.Index(table["want"]))
+    ).set_index(pd.Index([want.words for want in decision.wants]))
     return table_shown(
         read,
         "What was wanted, and what stands in the way. A want binds if without it a better variant would be best or, "

@@ -237,7 +237,7 @@ def serving_shown(matched: MatchedRecipe, audience: str | Path, regime: str = "U
     >>> import swaptable as st
     >>> shown = serving_shown(st.match_words("oat_pancakes"), "blood_pressure")
     >>> re.search("<caption>(.*?)</caption>", shown.data)[1]
-    'One serving as matched: sodium, and what matters for Adults who watch their blood pressure'
+    'One serving as matched: sodium, and what matters for Adults 31 to 70 who watch their blood pressure'
     """
     serving = _serving(matched, audience, regime)
     if isinstance(serving, str):

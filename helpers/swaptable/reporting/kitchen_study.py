@@ -20,7 +20,14 @@ from swaptable.foods.joined import open_release
 from swaptable.foods.reference import Z
 from swaptable.foods.search import Hit
 from swaptable.judging.audiences import Audience
-from swaptable.judging.daily_values import BETWEEN, checked_regime, daily_value_word, percent_daily_value, word_limits
+from swaptable.judging.daily_values import (
+    BETWEEN,
+    checked_regime,
+    daily_value_word,
+    percent_daily_value,
+    percent_text,
+    word_limits,
+)
 from swaptable.judging.density import index_components, nutrient_rich_foods_index
 from swaptable.judging.findings import amount_text
 from swaptable.judging.targets import find_aims
@@ -29,6 +36,10 @@ from swaptable.kitchen.matching import MatchedLine, MatchedRecipe, match_recipe
 from swaptable.kitchen.text import read_kitchen_file
 
 __all__ = ["Serving", "match_words", "matches_table", "offered", "questions_table", "serving_of", "serving_or_why_not"]
+
+
+def _interval(low: float, high: float) -> str:
+    return f"90 % interval {amount_text(low)} to {amount_text(high)}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,22 +83,25 @@ class Serving:
     def sodium_text(self) -> str:
         """Sodium with its 90 % interval and the regime's word."""
         least = "" if self.sodium_whole else "at least "
-        within = f" ± {amount_text(Z[0.90] * self.sodium_error, beside=self.sodium)}"
         words = {
             "not known": "whether that is much is not known",
             BETWEEN: f"between {' and '.join(word_limits(self.regime))}",
         }
         word = words.get(self.sodium_word, self.sodium_word)
-        percent = f"{self.sodium_percent:.0f} % of the daily value ({self.regime}): {word}"
-        return f"{least}{amount_text(self.sodium)}{within} mg sodium a serving, {least}{percent}"
+        of_day = percent_text(self.sodium_percent, word_limits(self.regime).values())
+        percent = f"{of_day} % of the daily value ({self.regime}): {word}"
+        half = Z[0.90] * self.sodium_error
+        within = _interval(max(self.sodium - half, 0.0), self.sodium + half)
+        return f"{least}{amount_text(self.sodium)} mg sodium a serving ({within}), {least}{percent}"
 
     @property
     def index_text(self) -> str:
         """The index with its 90 % interval."""
         if np.isnan(self.index):
             return "nutrient-rich foods index 9.3 not known"
-        within = amount_text(Z[0.90] * self.index_error, beside=self.index)
-        return f"nutrient-rich foods index 9.3: {amount_text(self.index)} ± {within} per 100 kcal"
+        half = Z[0.90] * self.index_error
+        within = _interval(self.index - half, self.index + half)
+        return f"nutrient-rich foods index 9.3: {amount_text(self.index)} per 100 kcal ({within})"
 
     @property
     def left_out_text(self) -> str:

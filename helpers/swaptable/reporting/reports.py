@@ -70,7 +70,7 @@ def chart_shown(chart: Chart, output: str = "") -> HTML:
     ...     sorted(path.name for path in pathlib.Path(folder, "figures").iterdir())
     ['timeline.png', 'timeline.svg', 'timeline.txt']
     >>> shown.data[:48]
-    '<figure><img alt="The method tells 10 minutes; 2'
+    '<figure><img alt="The method gives 10 minutes; 2'
     """
     png = _bytes(chart.figure, "png")
     if output:
@@ -94,16 +94,14 @@ def svg_of(chart: Chart) -> bytes:
     return (text[: start - 1] + ' role="img">' + words + text[start:]).encode()
 
 
-def table_shown(table: pd.DataFrame, caption: str, digits: int = 3, text: Sequence[str] = ()) -> HTML:
-    """Show a table with a caption, numbers to significant digits, missing values as words.
+def table_shown(table: pd.DataFrame, caption: str, text: Sequence[str] = ()) -> HTML:
+    """Show a table with a caption, numbers to three significant digits, missing values as words.
 
     Parameters
     ----------
     table : DataFrame
     caption : str
         What the table answers, with unit and basis.
-    digits : int, optional
-        Significant digits.
     text : sequence of str, optional
         Columns of words, which stand to the left.
 
@@ -124,7 +122,7 @@ def table_shown(table: pd.DataFrame, caption: str, digits: int = 3, text: Sequen
         if isinstance(value, bool):
             return "yes" if value else ""
         if isinstance(value, float):
-            found = f"{value:,.{digits}g}" if abs(value) < 10**digits else f"{value:,.0f}"
+            found = f"{value:,.3g}" if abs(value) < 1000 else f"{value:,.0f}"
             return "not known" if pd.isna(value) else found.replace("-", "−")
         return html.escape(str(value))
 

@@ -12,7 +12,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from swaptable.foods.reference import component_label
-from swaptable.judging.daily_values import REGIMES, word_limits
+from swaptable.judging.daily_values import REGIMES, percent_text, word_limits
 from swaptable.judging.findings import (
     amount_text,
     contribution_finding,
@@ -20,11 +20,14 @@ from swaptable.judging.findings import (
     density_finding,
     difference_finding,
     effect_finding,
+    is_trifle,
 )
 from swaptable.judging.study import NRF, Study
 from swaptable.reporting.figures import BLUE, GREY, ORANGE, STYLE, Z90, Chart, draw_cells, finished, new_figure, wrapped
 
 __all__ = ["plot_contributions", "plot_daily_values", "plot_density", "plot_differences", "plot_effects"]
+
+NOISE = 1e-12  # relative: what floating point may leave of equal amounts
 
 
 def left_out(study: Study) -> str:
@@ -166,7 +169,7 @@ def plot_differences(study: Study) -> Chart:
         places = [place for place, known in enumerate(rows["difference"].notna()) if known]
         ends = [shown_rows["difference"] - shown_rows["low_90"], shown_rows["high_90"] - shown_rows["difference"]]
         axes.errorbar(shown_rows["difference"], places, xerr=ends, fmt="none", ecolor="black", lw=1.1, capsize=2.5)
-        _label_bars(axes, rows)
+        _label_bars(axes, rows, component, study)
         axes.axvline(0, color="black", lw=1)
         axes.spines["left"].set_visible(False)
         axes.tick_params(axis="y", length=0)
@@ -178,19 +181,21 @@ def plot_differences(study: Study) -> Chart:
     panels[0].set_yticks(range(len(order)), [wrapped(label, 40) for label in order], fontsize=9.5)
     more_rows = "" if len(components) == len(study.components) else "The table has the other components."
     note = (
-        "Plain bars: less than as written; hatched: more. Lines: 90 % interval of the mean difference; in brackets: no "
-        f"real difference. {left_out(study)} {more_rows}"
+        "Plain bars: less than as written; hatched: more. Lines: 90 % interval of the mean difference; number in "
+        f"brackets: no real difference; ≈0: below 1 % of a daily value. {left_out(study)} {more_rows}"
     )
     return finished(figure, study.source_line, "differences", difference_finding(study), note)
 
 
-def _label_bars(axes: Axes, rows: pd.DataFrame) -> None:
-    """Print each difference outside its interval; in brackets where it may be none at all."""
-    largest = rows["difference"].abs().max()
+def _label_bars(axes: Axes, rows: pd.DataFrame, component: str, study: Study) -> None:
+    """Print each difference outside its interval; in brackets where it may be none at all, ≈0 where it is a trifle."""
+    largest, unit = rows["difference"].abs().max(), study.amounts.units()[component]
     for number, (_, row) in enumerate(rows.iterrows()):
         value = row["difference"]
-        text = amount_text(value, signed=True, beside=largest)
-        text = text if row["real"] or np.isnan(value) or value == 0 else f"({text})"
+        exact = row["high_90"] - row["low_90"] <= NOISE * abs(row["as_written"])
+        trifle = value != 0 and is_trifle(component, value, unit, study.regime)
+        text = "≈0" if trifle and not exact else amount_text(value, signed=True, beside=largest)
+        text = text if row["real"] or np.isnan(value) or exact else f"({text})"
         left = np.nan_to_num(value) < 0
         end = np.nan_to_num(row["low_90"] if left else row["high_90"])
         axes.annotate(
@@ -222,16 +227,15 @@ def plot_daily_values(study: Study) -> Chart:
     """
     table, whole = study.percent_daily_value.loc[study.shown()], study.percent_is_whole.loc[study.shown()]
     figure, (axes,) = new_figure(2.2 + 0.34 * len(table))
-    (_, low), (_, high) = word_limits(study.regime).items()
+    (little, low), (much, high) = word_limits(study.regime).items()
     texts = np.full(table.shape, "", dtype=object)
     for row, column in np.ndindex(table.shape):
         value = table.iat[row, column]
         bound = "" if whole.iat[row, column] else "≥"
         mark = " ▲" if value >= high else " ▽" if value <= low and not bound else ""
-        texts[row, column] = "not known" if np.isnan(value) else f"{bound}{value:.0f}{mark}"
+        texts[row, column] = "not known" if np.isnan(value) else f"{bound}{percent_text(value, (low, high))}{mark}"
     shades = np.minimum(table.to_numpy(dtype=float), 100) / 130
     draw_cells(axes, texts, shades, list(table.index), [wrapped(component_label(c), 12) for c in table.columns])
-    (little, _), (much, _) = word_limits(study.regime).items()
     note = (
         f"Percent of the daily value per serving, {REGIMES[study.regime]}. ▽ {little} ({low:.0f} % or less), "
         f"▲ {much} ({high:.0f} % or more). {left_out(study)}"
@@ -258,7 +262,7 @@ def plot_contributions(study: Study) -> Chart:
     --------
     >>> import swaptable as st
     >>> plot_contributions(st.study_recipe("barley_pot", "blood_pressure")).title.partition(":")[0]
-    'Most of the sodium as written comes from the liquid'
+    'Most of the sodium as written comes from the liquid (stock)'
     """
     least = study.variants["sodium_mg_per_serving"].idxmin()
     labels = list(dict.fromkeys([study.variants.index[0], least]))
@@ -324,6 +328,7 @@ def plot_effects(study: Study) -> Chart:
         largest = rows["effect"].abs().max()
         for number, (value, error) in enumerate(zip(rows["effect"], rows["standard_error"], strict=True)):
             text = amount_text(value, signed=True, beside=largest)
+            text = "≈0" if measure == "NA" and value and is_trifle("NA", value, "mg", study.regime) else text
             text = f"({text})" if 0 < abs(value) < Z90 * error else text
             axes.annotate(
                 text, (np.nan_to_num(value), number), xytext=(0, 9),
@@ -335,5 +340,8 @@ def plot_effects(study: Study) -> Chart:
         axes.margins(x=0.18, y=0.12)
     panels[0].set_yticks(range(len(names)), names, fontsize=10)
     panels[0].invert_yaxis()
-    note = "Diamond: mean over the other choices; band: least to most; line: its 90 % interval, in brackets if none."
+    note = (
+        "Diamond: mean; grey band: least to most over the other choices; black line: 90 % interval; "
+        "number in brackets: no real difference; ≈0: below 1 % of a daily value."
+    )
     return finished(figure, study.source_line, "effects", effect_finding(study), note)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Sequence
 from pathlib import Path
+from textwrap import shorten
 
 import matplotlib as mpl
 import numpy as np
@@ -12,6 +13,7 @@ import pandas as pd
 from IPython.display import HTML
 from matplotlib.axes import Axes
 
+from swaptable.basics.errors import SwaptableError, counted, listed, nearest
 from swaptable.judging.findings import amount_text
 from swaptable.reporting.figures import BLUE, GREY, ORANGE, STYLE, Chart, finished, new_figure, wrapped
 from swaptable.reporting.publish import print_page
@@ -19,15 +21,13 @@ from swaptable.reporting.reports import ESTIMATE, table_shown, write_tables
 from swaptable.survey.study import SURELY, SwapStudy, measure_label
 
 __all__ = [
-    "collection_swaps_shown",
-    "coverage_shown",
-    "plot_swap_recipes",
-    "plot_swap_spread",
-    "save_swap_study",
+    "collection_swaps_shown", "coverage_shown", "plot_swap_recipes", "plot_swap_spread", "save_swap_study",
     "swap_summary_shown",
 ]  # fmt: skip
 
 _MOST_DOTS = 400  # of a swap in one panel; beyond, every so many recipes are drawn
+_FEW = 20  # recipes of a swap that have room for large marks, names and whole intervals
+_LEAST_FOR_QUARTILES = 5
 _LEAST_FOR_A_BOX = 8  # with fewer recipes the dots say it all
 _MARKS = {SURELY[0]: ("v", BLUE), SURELY[1]: ("^", ORANGE), SURELY[2]: ("o", GREY), SURELY[3]: ("|", GREY)}
 _NOTE = (
@@ -53,21 +53,16 @@ def _row(study: SwapStudy, swap: str, measure: str) -> pd.Series:
     return table[(table["swap"] == swap) & (table["measure"] == measure)].iloc[0]
 
 
-def _count(row: pd.Series, word: str) -> int:
-    return int(row[word.replace(" ", "_")])
-
-
 def _said(study: SwapStudy, swap: str, measure: str) -> str:
     """Say in a few words what a swap does to a measure."""
     row = _row(study, swap, measure)
     if not row["recipes"]:
         return f"{swap}: no recipe whose {measure_label(measure).lower()} is known"
     unit = study.differences.loc[study.differences["measure"] == measure, "unit"].iloc[0]
-    words = [f"{_count(row, word)} {word}" for word in SURELY if _count(row, word)]
-    return (
-        f"{swap}: median {amount_text(row['median'], unit, signed=True)} in {_counted(row['recipes'])} "
-        f"({', '.join(words)})"
-    )
+    counts = {word: int(row[word.replace(" ", "_")]) for word in SURELY}
+    words = [f"{count} {word}" for word, count in counts.items() if count]
+    some = f"{counted(row['recipes'], 'recipe')} ({', '.join(words)})"
+    return f"{swap}: median {amount_text(row['median'], unit, signed=True)} in {some}"
 
 
 def _zoom(axes: Axes, ends: pd.Series, shown: tuple[float, float]) -> int:
@@ -82,10 +77,6 @@ def _zoom(axes: Axes, ends: pd.Series, shown: tuple[float, float]) -> int:
     axes.axvline(0, color="black", lw=0.8, zorder=0)
     axes.locator_params(axis="x", nbins=4)
     return int(((ends < low - room) | (ends > high + room)).sum())
-
-
-def _counted(count: int) -> str:
-    return f"{count:,} recipe{'' if count == 1 else 's'}"
 
 
 def _beyond(count: int) -> str:
@@ -103,8 +94,10 @@ def spread_finding(study: SwapStudy) -> tuple[str, str]:
     best = rows.loc[(rows[lower] / rows["recipes"]).idxmax()]
     name = measure_label(measure).lower()
     if best[lower]:
-        some = f"{best[lower]} of {_counted(best['recipes'])} whose values are known"
-        title = f"{best['swap'].capitalize()} surely lowers {name} in {some}{_adverse(best)}"
+        some = f"surely lowers {name} in {best[lower]} of {best['recipes']:,} recipes whose values are known"
+        if best["recipes"] == 1:
+            some = f"concerns one recipe whose values are known, and surely lowers {name} there"
+        title = f"{best['swap'].capitalize()} {some}{_adverse(best)}"
         rows = rows[rows["swap"] != best["swap"]]
     else:
         title = f"None of the swaps surely lowers {name} in any recipe"
@@ -118,7 +111,7 @@ def spread_finding(study: SwapStudy) -> tuple[str, str]:
 
 def _adverse(row: pd.Series) -> str:
     """Say in how many recipes a measure surely rises, where in any."""
-    higher = _count(row, SURELY[1])
+    higher = int(row[SURELY[1].replace(" ", "_")])
     return f" ({higher} {SURELY[1]})" if higher else ""
 
 
@@ -127,7 +120,7 @@ def _drawn_label(study: SwapStudy, swap: str) -> str:
     counts = sorted({len(_of(study, swap, measure)) for measure in study.measures})
     all_of_them = study.differences.loc[study.differences["swap"] == swap, "recipe"].nunique()
     drawn = " to ".join(f"{count:,}" for count in counts[:: max(1, len(counts) - 1)])
-    return f"{wrapped(swap, 16)}\n({drawn} of {_counted(all_of_them)})"
+    return f"{wrapped(swap, 16)}\n({drawn} of {counted(all_of_them, 'recipe')})"
 
 
 def _draw_spread(axes: Axes, study: SwapStudy, measure: str) -> int:
@@ -137,11 +130,11 @@ def _draw_spread(axes: Axes, study: SwapStudy, measure: str) -> int:
         rows = _of(study, swap, measure)
         drawn = rows.iloc[:: max(1, len(rows) // _MOST_DOTS)]
         height = place + jitter.uniform(-0.24, 0.24, len(drawn)) if len(drawn) > 1 else [place] * len(drawn)
+        size, alpha, width = (90, 1.0, 2.0) if len(rows) <= _FEW else (14, 0.6, 1.0)
         for word, (marker, colour) in _MARKS.items():
             here = (drawn["word"] == word).to_numpy()
             spots = (drawn["difference"].to_numpy()[here], np.asarray(height)[here])
-            edge = 1.0 if marker == "|" else 0
-            axes.scatter(*spots, s=14, marker=marker, color=colour, alpha=0.6, linewidth=edge, zorder=1)
+            axes.scatter(*spots, s=size, marker=marker, color=colour, alpha=alpha, lw=width * (marker == "|"))
         if len(rows) >= _LEAST_FOR_A_BOX:
             axes.boxplot(
                 rows["difference"], positions=[place], orientation="horizontal", widths=0.62, whis=(5, 95),
@@ -175,7 +168,7 @@ def plot_swap_spread(study: SwapStudy) -> Chart:
     >>> import swaptable as st
     >>> study = st.study_swaps("data/recipes/barley_pot.yaml", rules=["stock to water"], components=["NA"])
     >>> plot_swap_spread(study).title
-    'Stock to water surely lowers sodium in 1 of 1 recipe whose values are known'
+    'Stock to water concerns one recipe whose values are known, and surely lowers sodium there'
     """
     figure, panels = new_figure(2.6 + 1.0 * len(study.swaps), len(study.measures), sharey=True)
     beyond = 0
@@ -193,10 +186,26 @@ def recipes_finding(study: SwapStudy, measure: str) -> tuple[str, str]:
     parts = []
     for swap in study.swaps:
         row = _row(study, swap, measure)
-        parts.append(f"{swap} {_count(row, SURELY[0])} of {row['recipes']}{_adverse(row)}")
+        parts.append(f"{swap} {row[SURELY[0].replace(' ', '_')]} of {row['recipes']}{_adverse(row)}")
     title = f"Recipes in which {measure_label(measure).lower()} is surely lower after the swap: {'; '.join(parts)}"
     said = "; ".join(_said(study, swap, measure) for swap in study.swaps)
     return title, f"Recipes in order of their difference, each with its 90 % interval. {said}."
+
+
+def _draw_in_order(axes: Axes, rows: pd.DataFrame) -> int:
+    """Draw recipes one above the other with their intervals, named where they are few; count those beyond the axis."""
+    few = len(rows) <= _FEW
+    axes.hlines(rows.index, rows["low_90"], rows["high_90"], color="#8a8a8a", lw=2.5 if few else 0.9, zorder=0)
+    for word, (marker, colour) in _MARKS.items():
+        here = rows[rows["word"] == word]
+        edge = 1.0 + few if marker == "|" else 0
+        axes.scatter(here["difference"], here.index, s=90 if few else 16, marker=marker, color=colour, linewidth=edge)
+    for place, title in enumerate(rows["title"] if few else ()):
+        name, across = shorten(title, 38, placeholder=" …"), axes.get_yaxis_transform()
+        axes.text(0.01, place + 0.18, name, fontsize=8.5, transform=across)
+    axes.set_ylim(-0.6, max(rows.index, default=0) + 0.8)
+    ends = pd.concat([rows["low_90"], rows["high_90"]]) if few else rows["difference"]
+    return _zoom(axes, ends, (0.0, 1.0) if few else _SHOWN_ONE) if len(rows) else 0
 
 
 @mpl.rc_context(STYLE)
@@ -223,21 +232,17 @@ def plot_swap_recipes(study: SwapStudy, measure: str = "NA") -> Chart:
     >>> plot_swap_recipes(study).title
     'Recipes in which sodium is surely lower after the swap: stock to water 1 of 1'
     """
-    figure, panels = new_figure(5.0, len(study.swaps))
+    if measure not in study.measures:
+        hint = nearest(measure, study.measures)
+        raise SwaptableError(f"found measure '{measure}'; expected one of {listed(study.measures)}{hint}")
+    most = max(len(_of(study, swap, measure)) for swap in study.swaps)
+    figure, panels = new_figure(5.0 if most > _FEW else 2.8 + 0.5 * most, len(study.swaps))
     beyond = 0
     for axes, swap in zip(panels, study.swaps, strict=True):
         rows = _of(study, swap, measure).sort_values("difference", kind="stable").reset_index(drop=True)
-        rows = rows.iloc[:: max(1, len(rows) // _MOST_DOTS)]
-        axes.hlines(rows.index, rows["low_90"], rows["high_90"], color="#b5b5b5", lw=0.9, zorder=0)
-        for word, (marker, colour) in _MARKS.items():
-            here = rows[rows["word"] == word]
-            edge = 1.0 if marker == "|" else 0
-            axes.scatter(here["difference"], here.index, s=16, marker=marker, color=colour, linewidth=edge)
-        if len(rows):
-            beyond += _zoom(axes, rows["difference"], _SHOWN_ONE)
+        beyond += _draw_in_order(axes, rows.iloc[:: max(1, len(rows) // _MOST_DOTS)])
         axes.set_title(wrapped(swap, 22), fontsize=12)
         axes.set_yticks([])
-        axes.margins(y=0.05)
         if len(study.differences):
             axes.set_xlabel(_axis_label(study, measure).replace("\n", " "))
     panels[0].set_ylabel("Recipes, in order")
@@ -263,7 +268,7 @@ def collection_swaps_shown(study: SwapStudy) -> HTML:
     >>> import swaptable as st
     >>> study = st.study_swaps("data/recipes/barley_pot.yaml", rules=["stock to water"], components=["NA"])
     >>> re.search("<strong>(.*?)</strong>", collection_swaps_shown(study).data)[1]
-    'Stock to water surely lowers sodium in 1 of 1 recipe whose values are known.'
+    'Stock to water concerns one recipe whose values are known, and surely lowers sodium there.'
     """
     return HTML(
         f"<h1>{html.escape(study.title)}</h1><p><strong>{html.escape(spread_finding(study)[0])}.</strong></p>"
@@ -298,6 +303,8 @@ def swap_summary_shown(study: SwapStudy) -> HTML:
     table = study.summary.assign(measure=[measure_label(measure) for measure in study.summary["measure"]])
     units = study.differences.drop_duplicates("measure").set_index("measure")["unit"].to_dict()
     table["unit"] = [units.get(measure, "") for measure in study.summary["measure"]]
+    for name in ("low_25", "high_75"):
+        table[name] = table[name].astype(object).where(table["recipes"] >= _LEAST_FOR_QUARTILES, "too few")
     names = {
         "swap": "Swap", "measure": "Measure", "unit": "Unit", "recipes": "Recipes", "left_out": "Left out: gaps",
         "replaced": "Left out: all replaced", "low_25": "Lower quartile", "median": "Median",

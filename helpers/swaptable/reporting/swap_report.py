@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 
 from swaptable.basics.errors import counted
 from swaptable.deciding.how_much import Plan
-from swaptable.deciding.swap_words import plain_component
+from swaptable.deciding.swap_words import WORTH_A_WORD, plain_component
 from swaptable.deciding.swaps import Swaps
 from swaptable.foods.families import short_name
 from swaptable.foods.reference import component_label
@@ -45,13 +45,15 @@ def _finding(swaps: Swaps) -> str:
     best, fit = swaps.table.iloc[0], "fits" if swaps.fitting == 1 else "fit"
     if best["concerns_of_class"]:
         return f"Every swap for {_old(swaps)} needs a word first on {best['concerns_of_class']}"
+    if best["worsens"]:
+        return f"Every swap for {_old(swaps)} surely raises {best['worsens']}"
     if not swaps.effects["role"].isin(["raise", "keep down"]).any():
         told = "which one suits whom is for the care team to say"
         return f"{counted(swaps.fitting, 'food')} {fit} in place of {_old(swaps)}; {told}"
     if not best["score"] > 0:
         return f"No swap for {_old(swaps)} brings this audience surely nearer to its aims"
     rows = swaps.effects[(swaps.effects["option"] == best["option"]) & swaps.effects["real"]]
-    rows = rows[rows["role"].isin(["raise", "keep down"])]
+    rows = rows[rows["role"].isin(["raise", "keep down"]) & (rows["percent_dv_difference"].abs() >= WORTH_A_WORD)]
     rows = rows.sort_values("percent_dv_difference", key=lambda percent: percent.abs(), ascending=False)
     better = (rows["difference"] > 0) == (rows["role"] == "raise")
     gains, losses = (
@@ -61,10 +63,11 @@ def _finding(swaps: Swaps) -> str:
         ]
         for part in (rows[better].head(2), rows[~better].head(1))
     )
-    told = ", ".join(gains) + (f", but {losses[0]}" if losses else "")
-    return (
-        f"Of {counted(swaps.fitting, 'food')} that {fit}, {best['option']} does most in place of {_old(swaps)}: {told}"
-    )
+    told = ", ".join(gains) or f"nothing of {WORTH_A_WORD:g} % of a daily value or more"
+    told += f", but {losses[0]}" if losses else ""
+    known = " (already a choice)" if best["already"] else ""
+    food = f"{best['option']}{known}"
+    return f"Of {counted(swaps.fitting, 'food')} that {fit}, {food} does most in place of {_old(swaps)}: {told}"
 
 
 def swaps_shown(swaps: Swaps) -> HTML:
@@ -93,8 +96,10 @@ def swaps_shown(swaps: Swaps) -> HTML:
         f"<p><strong>{html.escape(_finding(swaps))}.</strong></p>"
         f"<p>For: {html.escape(swaps.audience.title)}. Looked at {len(swaps.screened)} foods of "
         f"{'the role ' + html.escape(swaps.role) if swaps.wide else 'the family ' + html.escape(swaps.family)}; "
-        f"{swaps.fitting} fit the recipe. Kept equal: {html.escape(swaps.same)}. Amounts per serving; a difference "
-        "whose 90 % interval holds 0 counts as none. Swaps that a concern of the class speaks against stand last.</p>"
+        f"{swaps.fitting} fit the recipe, {len(swaps.table)} shown: alike ones are counted as one. Kept equal: "
+        f"{html.escape(swaps.same)}. Amounts per serving; a difference whose 90 % interval holds 0 counts as none. "
+        "Swaps that a concern of the class speaks against stand behind the others, and last what surely raises "
+        f"something to keep down by {WORTH_A_WORD:g} % of a daily value or more.</p>"
     )
     if swaps.table.empty:
         return HTML(about)
@@ -103,6 +108,8 @@ def swaps_shown(swaps: Swaps) -> HTML:
         "option": "Swap", "reason": "Why", "trade_off": "Trade-off", "sodium": "Sodium [mg]", "brings": "Brings",
         "cooking": "Cooking",
     }  # fmt: skip
+    if not table["cooking"].any():
+        del columns["cooking"]
     if "cost_difference" in table:
         columns["cost_difference"] = f"Cost [{table['currency'].iloc[0]}]"
     shown = table.assign(
@@ -127,7 +134,8 @@ def _brings(row: pd.Series) -> str:
         f"adds allergen: {row['adds_allergens']}" if row["adds_allergens"] else "",
         f"no longer names: {row['removes_allergens']}" if row["removes_allergens"] else "",
         "read its label" if row["read_the_label"] else "",
-        f"already an option ({row['already']})" if row["already"] else "",
+        "no longer vegetarian" if row["no_longer_vegetarian"] else "",
+        f"already a choice ({row['already']})" if row["already"] else "",
     ]
     return "; ".join(filter(None, parts))
 
@@ -275,7 +283,7 @@ def amounts_shown(plan: Plan) -> HTML:
     >>> import swaptable as st
     >>> plan = st.find_amounts("barley_pot", ["salt 0 to 3 g"], ["sodium <= 800 mg"])
     >>> re.findall("<li>(.*?):", amounts_shown(plan).data)[0]
-    'All targets can be reached'
+    'On paper all targets can be reached'
     """
     told = "".join(f"<li>{html.escape(sentence)}</li>" for sentence in plan.sentences)
     amounts = plan.ingredients.set_index("ingredient")
@@ -323,7 +331,7 @@ def plot_amounts(plan: Plan) -> Chart:
     >>> import swaptable as st
     >>> plan = st.find_amounts("barley_pot", ["salt 0 to 3 g"], ["sodium <= 800 mg"])
     >>> plot_amounts(plan).title  # doctest: +ELLIPSIS
-    'All targets can be reached: salt 3 → ... g (−65 %)'
+    'On paper all targets can be reached: salt 3 → ... g (−65 %); check that it still cooks'
     """
     table = plan.ingredients
     figure, (axes,) = new_figure(2.2 + 0.55 * max(len(table), 1))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 import matplotlib as mpl
@@ -9,17 +10,29 @@ import numpy as np
 import pandas as pd
 from IPython.display import HTML
 
-from swaptable.basics.errors import listed
+from swaptable.basics.errors import counted, listed
 from swaptable.foods.reference import component_label
 from swaptable.judging.advice import Advice
-from swaptable.judging.findings import amount_text, plain_name
-from swaptable.judging.verdicts import Verdict
-from swaptable.reporting.figures import STYLE, Chart, draw_cells, finished, new_figure, wrapped
+from swaptable.judging.daily_values import percent_text
+from swaptable.judging.findings import aims_met, amount_text, plain_name
+from swaptable.judging.study import Study
+from swaptable.judging.verdicts import Verdict, met_by_role, most_met
+from swaptable.reporting.figures import MOST_UPRIGHT, STYLE, Chart, draw_cells, finished, new_figure, wrapped
 from swaptable.reporting.reports import from_memory, table_shown
 from swaptable.reporting.study_charts import left_out
 
-__all__ = ["in_order", "joined_once", "mark", "plot_targets", "targets_finding", "targets_shown"]
+__all__ = [
+    "TRIVIAL",
+    "and_others",
+    "in_order",
+    "joined_once",
+    "mark",
+    "plot_targets",
+    "targets_finding",
+    "targets_shown",
+]
 
+TRIVIAL = "What is to be kept down is met by anything that holds little."
 MARKS = {Verdict.MET: "✓", Verdict.NOT_MET: "✗"}  # every other verdict: nobody can tell
 CANNOT_TELL = "?"
 
@@ -43,6 +56,11 @@ def joined_once(names: Iterable[str]) -> str:
     return ", ".join(dict.fromkeys(names))
 
 
+def and_others(count: int) -> str:
+    """Say how many others are as good, behind the one that is named."""
+    return f" (and {counted(count, 'other')})" if count else ""
+
+
 def targets_finding(advice: Advice) -> tuple[str, str]:
     """State how many aims a serving as written meets: title and text for a screen reader."""
     leading = advice.leading
@@ -51,11 +69,11 @@ def targets_finding(advice: Advice) -> tuple[str, str]:
         title = f"Shown without a judgement, since the care team sets the limits: {shown}"
         return title, "A table of amounts per serving."
     written = leading[leading["variant"] == advice.study.variants.index[0]]
-    met = int((written["verdict"] == Verdict.MET).sum())
-    best = (leading["verdict"] == Verdict.MET).groupby(leading["variant"], sort=False).sum()
-    title = f"A serving as written surely meets {met} of {len(written)} aims"
-    if best.max() > met:
-        title += f"; {best.idxmax()} meets {best.max()}"
+    variants = advice.study.variants
+    best, others = most_met(leading, variants["sodium_mg_per_serving"].where(variants["sodium_whole"]))
+    title = f"Aims surely met by a serving as written: {aims_met(met_by_role(written))}"
+    if best != variants.index[0]:
+        title += f"; most by {best}{and_others(others)}: {aims_met(met_by_role(leading[leading['variant'] == best]))}"
     parts = [
         f"{plain_name(row.component)} for {row.group}: {amount_text(row.percent_of_day)} % of the day, {row.word}"
         for row in written.itertuples()
@@ -84,15 +102,15 @@ def plot_targets(advice: Advice) -> Chart:
     >>> import swaptable as st
     >>> chart = plot_targets(st.advise(st.study_recipe("oat_pancakes", "blood_pressure")))
     >>> chart.title
-    'A serving as written surely meets 8 of 24 aims'
+    'Aims surely met by a serving as written: raise 0 of 16 · keep down 8 of 8'
     """
     study = advice.study
     table = advice.targets[advice.targets["leads"] & advice.targets["variant"].isin(study.shown())]
     table = table.sort_values("component", key=lambda tags: tags.map(in_order(tags)), kind="stable")
     # groups that are asked the same share a column
-    keys = table.groupby(["component", "role", "day_value"], sort=False, dropna=False)["group"].agg(joined_once)
+    keys = table.groupby(["component", "role", "day_value"], sort=False, dropna=False)["group"].unique()
     columns = list(keys.items())
-    variants = study.shown()
+    variants, part = study.shown(), 100 * study.audience.share_of_day
     figure, (axes,) = new_figure(3.0 + 0.36 * len(variants))
     shades = np.full((len(variants), len(columns)), np.nan)
     texts = np.full(shades.shape, "", dtype=object)
@@ -104,36 +122,50 @@ def plot_targets(advice: Advice) -> Chart:
             bound = "" if row.whole else "≥"
             texts[place, number] = f"{bound}{amount_text(row.amount, row.unit)}"
             if pd.notna(row.verdict):
-                texts[place, number] = f"{bound}{row.percent_of_day:.0f} {mark(row.verdict)}"
+                texts[place, number] = f"{bound}{percent_text(row.percent_of_day, [part])} {mark(row.verdict)}"
                 shades[place, number] = {Verdict.MET: 0.0, Verdict.NOT_MET: 0.75}.get(row.verdict, 0.3)
-    labels = [_column_label(component, role, value, table) for (component, role, value), _ in columns]
-    draw_cells(axes, texts, shades, variants, labels)
-    part = 100 * study.audience.share_of_day
+    labels = [
+        _column_label(component, role, value, table) + _for_whom(component, list(groups), columns)
+        for (component, role, value), groups in columns
+    ]
+    upright = ["\n".join(wrapped(line, 12) for line in re.split("\n| (?=[↑↓])", label)) for label in labels]
+    draw_cells(axes, texts, shades, variants, upright)
+    if len(columns) > MOST_UPRIGHT:
+        axes.set_xticks(range(len(columns)), labels, fontsize=9, rotation=50, ha="left", rotation_mode="anchor")
     note = (
         f"Percent of the day's amount in one serving. ↑ the aim is at least {part:.0f} % of it, ↓ at most. ✓ met, "
         f"✗ not met, {CANNOT_TELL} cannot tell: the 90 % interval holds the aim, or values are missing. "
-        f"{_who(columns)} {left_out(study)}"
+        f"{_counted_apart(study)}{left_out(study)}"
     )
     return finished(figure, study.source_line, "targets", targets_finding(advice), note)
 
 
-def _who(columns: list[tuple[tuple[str, str, float], str]]) -> str:
-    """Say for whom a column is, where a component has several."""
-    several = [component for (component, _, _), _ in columns]
-    parts = [
-        f"{component_label(component)} {amount_text(value)}: {groups}"
-        for (component, _, value), groups in columns
-        if several.count(component) > 1
-    ]
-    return f"{'; '.join(parts)}." if parts else ""
+def _counted_apart(study: Study) -> str:
+    """Say what the counts in the title count."""
+    groups = len(study.audience.groups)
+    each = f"An aim counts once for each of the {groups} groups. " if groups > 1 else ""
+    return f"{each}{TRIVIAL} "
+
+
+def _for_whom(component: str, groups: list[str], columns: list[tuple[tuple[str, str, float], np.ndarray]]) -> str:
+    """Name whom a column is for, where a component has several: "men", where that tells all of them from the others."""
+    others = [group for (other, _, _), named in columns if other == component for group in named if group not in groups]
+    if not others:
+        return ""
+    for end in (0, 2):  # whom it names, then the ages
+        kinds = {group.partition(" ")[end] for group in groups}
+        if len(kinds) == 1 and kinds.isdisjoint(group.partition(" ")[end] for group in others):
+            return f"\n{kinds.pop()}"
+    largest = max((len(named) for (other, _, _), named in columns if other == component), default=0)
+    many = len(groups) > 1 and len(groups) == largest and len(others) < largest
+    return "\nthe others" if many else f"\n{joined_once(groups)}"
 
 
 def _column_label(component: str, role: str, value: float, table: pd.DataFrame) -> str:
-    row = table[(table["component"] == component) & (table["role"] == role)].iloc[0]
-    label = wrapped(component_label(component), 10)
     if np.isnan(value):
-        return f"{label}\nshown"
-    return f"{label}\n{'↑' if role == 'raise' else '↓'} {amount_text(value, row['unit'])}"
+        return f"{component_label(component)}, shown"
+    unit = table.loc[(table["component"] == component) & (table["role"] == role), "unit"].iloc[0]
+    return f"{component_label(component)} {'↑' if role == 'raise' else '↓'} {amount_text(value, unit)}"
 
 
 def targets_shown(advice: Advice) -> HTML:
@@ -161,6 +193,8 @@ def targets_shown(advice: Advice) -> HTML:
     same = ["component", "role", "kind", "day_value", "unit"]
     rows = rows.sort_values("component", key=lambda tags: tags.map(in_order(tags)), kind="stable")
     merged = rows.groupby(same, sort=False, dropna=False)
+    part = 100 * advice.study.audience.share_of_day
+    leads = rows[rows["leads"]].set_index(["component", "group"])["kind"]
     shown = []
     for (component, role, kind, day_value, unit), group in merged:
         row = group.iloc[0]
@@ -169,11 +203,13 @@ def targets_shown(advice: Advice) -> HTML:
             {
                 "For": f"{component_label(component)} ({role})",
                 "Group": joined_once(group["group"]),
-                "Yardstick": kind if row["leads"] or not kind else f"beside it: {kind}",
+                "Yardstick": kind
+                if row["leads"] or not kind
+                else f"{kind.partition(':')[0]}, beside the {leads[component, row['group']]}",
                 "A day": amount_text(day_value, unit) if kind else _no_yardstick(role),
                 "A serving": f"{bound}{amount_text(row['amount'], unit)}",
                 "90 % interval": f"{amount_text(row['low_90'])} to {amount_text(row['high_90'])}",
-                "Of the day": f"{bound}{row['percent_of_day']:.0f} %" if kind else "",
+                "Of the day": f"{bound}{percent_text(row['percent_of_day'], [part])} %" if kind else "",
                 "Left of the day": amount_text(row["left"], unit) if kind else "",
                 "Verdict": " ".join(f"{row['word']}: {row['why']}".rstrip(": ").split())
                 if row["word"]
@@ -181,6 +217,5 @@ def targets_shown(advice: Advice) -> HTML:
                 "Source": row["source"] + from_memory(row["checked"]),
             }
         )
-    part = 100 * advice.study.audience.share_of_day
     caption = f"One serving as written; the aim is {part:.0f} % of the day for a serving. An estimate, not a diet order"
     return table_shown(pd.DataFrame(shown).set_index("For"), caption)

@@ -16,7 +16,6 @@ import numpy as np
 import pandas as pd
 
 from swaptable.amounts.chosen import (
-    amount_in_kitchen,
     chosen_variant,
     is_named_in,
     kitchen_amount,
@@ -41,7 +40,7 @@ from swaptable.judging.daily_values import checked_regime
 from swaptable.judging.food_safety import safety_for
 from swaptable.judging.study import GAPS, compute_recipe
 from swaptable.teaching.method_times import applies, read_times
-from swaptable.teaching.shopping import means, place_of, shopping_table
+from swaptable.teaching.shopping import means, measured, place_of, shopping_table
 
 __all__ = ["ClassPlan", "plan_class"]
 
@@ -163,17 +162,17 @@ def _ingredient_table(
         amount, grams = kitchen_amount(grid, name, variant), stated_grams(line)
         about = notes.loc[[place for place, found in enumerate(notes["ingredients"]) if name in found.split("; ")]]
         begin = about["begin_with_percent"].astype(float).min()
-        pan = amount_in_kitchen(amount, grams, factor / pans)
+        pan = measured(amount, grams, factor / pans)
         rows.append(
             {
                 "ingredient": name,
                 "options": option_words(grid, name, variant),
                 "food": grid.release.full_code(line.food.code),
                 "description": line.food.description,
-                "as_written": amount_in_kitchen(amount, grams, 1.0),
+                "as_written": measured(amount, grams, 1.0),
                 "in_one_pan": pan,
-                "begin_with": "" if np.isnan(begin) else amount_in_kitchen(amount, grams, factor / pans * begin / 100),
-                "for_the_class": amount_in_kitchen(amount, grams, factor),
+                "begin_with": "" if np.isnan(begin) else measured(amount, grams, factor / pans * begin / 100),
+                "for_the_class": measured(amount, grams, factor),
                 "weighed": "as purchased" if "refuse" in line.ways else "edible",
                 "edible_g": line.edible_g * factor,
                 "as_purchased_g": line.purchased_g * factor,

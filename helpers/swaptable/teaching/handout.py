@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,7 +28,9 @@ from swaptable.foods.cooking_factors import FACTORS
 from swaptable.foods.reference import Z
 from swaptable.judging.allergens import allergens_of
 from swaptable.judging.audiences import read_audience
+from swaptable.judging.cautions import SAID_IN_FULL
 from swaptable.judging.daily_values import checked_regime
+from swaptable.judging.findings import plain_name
 from swaptable.judging.study import GAPS, compute_recipe
 from swaptable.judging.targets import find_aims
 from swaptable.teaching.plain_words import Sheet, allergens_named, benefit, changes, other_concerns, sentence_of
@@ -182,8 +184,10 @@ def _part_of_day(sheet: Sheet, tag: str) -> str:
     if rows.empty:
         return say("table.no_share")
     role, shares = rows["role"].iloc[0], rows["percent_of_day"].dropna()
-    if shares.empty or role == "show":
-        return say("table.care_team")
+    if role == "show":  # without a concern nobody has set anything
+        return say("table.care_team" if sheet.audience.concerns else "table.no_share")
+    if shares.empty:
+        return say("table.unpublished")
     low, high = (f"{end:.0f}" for end in (shares.min(), shares.max()))
     percent = say("table.percent", number=low) if low == high else say("table.range", low=low, high=high)
     return say("table.goal" if role == "raise" else "table.limit", percent=percent)
@@ -199,11 +203,11 @@ def _nutrition(sheet: Sheet) -> tuple[NutritionRow, ...]:
     known, units, say = certainty_of(sheet.alone), sheet.alone.units(), sheet.phrases.say
     shares = sheet.alone.data["valued_share"]
     rows = []
-    for tag in dict.fromkeys(["ENERC_KCAL", *sheet.components]):
+    for tag in sheet.components:
         amount, error, share = (
             float(values.sel(component=tag).squeeze()) for values in (known.amount, known.error, shares)
         )
-        name = sheet.name(tag)
+        name = say(f"row.{tag}") if sheet.phrases.has(f"row.{tag}") else sheet.name(tag)
         name, none = f"{name[:1].upper()}{name[1:]}", say("table.no_share")
         if np.isnan(amount):
             rows.append(NutritionRow(name, say("table.not_known"), none, none))
@@ -221,6 +225,14 @@ def _nutrition(sheet: Sheet) -> tuple[NutritionRow, ...]:
     return tuple(rows)
 
 
+def _with_reason(sheet: Sheet, food: Words, reason: str) -> str:
+    """Say what a food may hold; a reason that only names its kind says nothing to a cook."""
+    why = reason.split("; ")[-1]
+    if " may " not in why:
+        return food.text
+    return sheet.phrases.say("allergen.why", food=food.text, why=sheet.own(why).text)
+
+
 def _allergen_lines(sheet: Sheet, foods: Mapping[str, Words]) -> tuple[Words, ...]:
     phrases = sheet.phrases
     lines = []
@@ -230,35 +242,68 @@ def _allergen_lines(sheet: Sheet, foods: Mapping[str, Words]) -> tuple[Words, ..
         text = phrases.say("allergen.line", allergen=phrases.say(f"allergen.{name}"), foods=told)
         lines.append(_spoken(phrases, sentence_of(text), *named))
     lines = lines or [Words(phrases.say("allergen.none"), phrases.language)]
-    unread = [row.ingredient for row in allergens_of(sheet.alone, sheet.regime).itertuples() if row.read_the_label]
+    table = allergens_of(sheet.alone, sheet.regime).set_index("ingredient")["read_the_label"]
+    unread = {str(name): str(reason) for name, reason in table.items() if reason}
     if unread:
-        named = [foods[name] for name in dict.fromkeys(unread)]
-        text = phrases.say("allergen.unsure", foods=phrases.listed([words.text for words in named]))
-        lines.append(_spoken(phrases, text, *named))
+        told = phrases.listed([_with_reason(sheet, foods[name], reason) for name, reason in unread.items()])
+        named = [foods[name] for name in unread]
+        lines.append(_spoken(phrases, phrases.say("allergen.unsure", foods=told), *named))
     return (*lines, Words(phrases.say("allergen.label"), phrases.language))
 
 
-def _about(sheet: Sheet, rows: pd.DataFrame) -> list[str]:
-    """Say what a concern's cautions are about: components, and ingredients or options by name."""
-    about = [sheet.name(str(tag)) for tag in rows["component"] if tag]
+def _named_in_why(why: str) -> list[re.Match[str]]:
+    return [named for part in why.split("; ") if (named := _WHY.match(part))]
+
+
+def _about(sheet: Sheet, rows: pd.DataFrame) -> dict[str, str]:
+    """Say what a concern's cautions are about, as the files name it → as the sheet does."""
+    about = {plain_name(str(tag)): sheet.name(str(tag)) for tag in rows["component"] if tag}
     for why in rows.loc[rows["trigger"].isin(_OF_FOODS), "why"]:
-        for part in str(why).split("; "):
-            named = _WHY.match(part)
-            if named:
-                about.append(sheet.own(named["options"] or named["name"]).text)
-    return list(dict.fromkeys(about))
+        words = [named["options"] or named["name"] for named in _named_in_why(str(why))]
+        about |= {word: sheet.own(word).text for word in words}
+    return about
 
 
-def _caution_lines(sheet: Sheet) -> tuple[Words, ...]:
-    """Give the audience's cautions, then each concern in one line, then food safety in full."""
+def _names_all(text: str, things: Iterable[str]) -> bool:
+    """Tell whether a text has the stem of every word: "medicines that raise" has that of "raising medicines"."""
+    said = re.findall(r"[^\W_]+", text.lower())
+    stems = [re.sub(r"(?<=\w{3})(?:ing|es|s)$", "", word) for word in re.findall(r"[^\W_]+", " ".join(things).lower())]
+    return all(any(word.startswith(stem) for word in said) for stem in stems)
+
+
+def _in_full(sheet: Sheet, foods: Mapping[str, Words]) -> list[Words]:
+    """Give the cautions that are of use only whole, each with the foods that it is about."""
+    rows = sheet.cautions_here[sheet.cautions_here["caution"].isin(SAID_IN_FULL)]
+    lines = []
+    for row in rows.itertuples():
+        named, message = [foods[part["name"]] for part in _named_in_why(str(row.why))], sheet.own(str(row.message))
+        told = sheet.phrases.listed([words.text for words in named])
+        text = sheet.phrases.say("caution.full", foods=f"{told[:1].upper()}{told[1:]}", message=message.text)
+        lines.append(_spoken(sheet.phrases, text, message, *named))
+    return lines
+
+
+def _caution_lines(sheet: Sheet, foods: Mapping[str, Words]) -> tuple[Words, ...]:
+    """Give what is said in full, the audience's own, each other concern in one line, then food safety in full.
+
+    A line of the audience that names a concern and all that it is about needs no second one; the line on labels stands
+    with the allergens.
+    """
     phrases, found = sheet.phrases, sheet.cautions[sheet.cautions["named"]]
-    lines = [sheet.own(text) for text in sheet.audience.cautions]
-    safety = found["kind"] == FOOD_SAFETY
-    for (concern, who), rows in found[~safety].groupby(["concern", "defer_to"], sort=False):
+    own = [sheet.own(text) for text in sheet.audience.cautions]
+    label = phrases.say("allergen.label")
+    lines = [*_in_full(sheet, foods), *(words for words in own if words.text != label)]
+    safety, whole = (
+        found["kind"] == FOOD_SAFETY,
+        found["caution"].isin(SAID_IN_FULL.intersection(sheet.cautions_here["caution"])),
+    )
+    for (concern, who), rows in found[~safety & ~whole].groupby(["concern", "defer_to"], sort=False):
         name, asked, about = sheet.own(str(concern)), sheet.own(str(who)), _about(sheet, rows)
+        if any(_names_all(text, [str(concern), *about]) for text in sheet.audience.cautions):
+            continue
         key = "caution.ask.about" if about else "caution.ask"
-        text = phrases.say(key, concern=name.text, who=asked.text, about=phrases.listed(about))
-        lines.append(_spoken(phrases, f"{text[:1].upper()}{text[1:]}", name, asked))
+        text = phrases.say(key, concern=name.text, who=asked.text, about=phrases.listed(list(about.values())))
+        lines.append(_spoken(phrases, text, name, asked))
     others = [sheet.own(word) for word in other_concerns(sheet)]
     if others:
         text = phrases.say("caution.others", names=phrases.listed([words.text for words in others]))
@@ -329,7 +374,7 @@ def compose_handout(
     version = say("frame.version", options=say("list.parts").join(words.text for words in chosen))
     title, method = sheet.own(amounts.recipe.title), tuple(map(sheet.own, amounts.recipe.method))
     serves = "frame.serves.one" if servings == 1 else "frame.serves"
-    swaps, cautions = _swaps(sheet), _caution_lines(sheet)
+    swaps, cautions = _swaps(sheet), _caution_lines(sheet, foods)
     noted = (sheet.own(notes),) if notes else ()
     told = (title, *method, *noted, *foods.values(), *cautions, *(swap.title for swap in swaps))
     return Handout(

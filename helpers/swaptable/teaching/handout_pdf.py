@@ -31,7 +31,7 @@ _LABELS = {
     "benefit": "heading.benefit", "allergens": "heading.allergens", "ingredients": "heading.ingredients",
     "method": "heading.method", "swaps": "heading.swaps", "nutrition": "heading.nutrition",
     "cautions": "heading.cautions", "amount": "table.measure", "food": "table.food", "per_serving": "swap.per_serving",
-    "sure_note": "sure.note", "estimate": "frame.estimate", "defer": "frame.defer",
+    "sure_note": "sure.note", "share_note": "table.note", "estimate": "frame.estimate", "defer": "frame.defer",
     "not_translated": "frame.not_translated",
 }  # fmt: skip
 _TABLE = ("table.what", "table.amount", "table.share", "table.sure")
@@ -68,6 +68,7 @@ FITS = (
     _Fit(10.5, 14, 0.55),
     _Fit(LEAST_SIZE, 14, 0.55),
     _Fit(LEAST_SIZE, 11, 0.46),
+    _Fit(LEAST_SIZE, 10, 0.42),
 )  # the first that takes the fewest pages
 LARGE_FITS = (_Fit(LARGE_SIZE, 12, 0.5), _Fit(LARGE_SIZE, 10, 0.42))
 
@@ -96,10 +97,11 @@ def _fonts() -> list[str]:
     return [str(Path(mpl.get_data_path()) / "fonts" / "ttf")]
 
 
-def _compile(content: str, **options: Any) -> Any:
+def _compile(content: str) -> bytes:
     where: dict[str, Any] = {"font_paths": _fonts(), "ignore_system_fonts": True}
+    into: dict[str, Any] = {"format": "pdf", "pdf_standards": ["ua-1"]}
     try:
-        return typst.compile(_TEMPLATE.read_bytes(), sys_inputs={"content": content}, **where, **options)
+        return typst.compile(_TEMPLATE.read_bytes(), sys_inputs={"content": content}, **where, **into)
     except typst.TypstError as error:
         raise SwaptableError(f"the hand-out cannot be set ({str(error).splitlines()[0]})") from error
 
@@ -112,7 +114,7 @@ def page_count(pdf: bytes) -> int:
     return int(found[1])
 
 
-def render_handout(handout: Handout, *, paper: str = "a4", large: bool = False, pictures: bool = False) -> Any:
+def render_handout(handout: Handout, *, paper: str = "a4", large: bool = False) -> bytes:
     """Set a hand-out on paper.
 
     Parameters
@@ -122,13 +124,11 @@ def render_handout(handout: Handout, *, paper: str = "a4", large: bool = False, 
         ``"a4"`` or ``"letter"``.
     large : bool, optional
         Large print: 18 pt and one column, on as many pages as it takes.
-    pictures : bool, optional
-        Give the pages as PNG instead, to look at.
 
     Returns
     -------
-    bytes or list of bytes
-        A PDF/UA-1, on one page if it fits at 10 pt or more; or pictures of its pages.
+    bytes
+        A PDF/UA-1, on one page if it fits at 10 pt or more.
 
     Raises
     ------
@@ -137,17 +137,12 @@ def render_handout(handout: Handout, *, paper: str = "a4", large: bool = False, 
     """
     if paper not in PAPERS:
         raise SwaptableError(f"found paper '{paper}'; expected {' or '.join(PAPERS)}{nearest(paper, PAPERS)}")
-    tried: list[tuple[str, bytes]] = []
+    tried: list[bytes] = []
     for fit in LARGE_FITS if large else FITS:
-        content = _content(handout, paper, fit, large=large)
-        tried.append((content, _compile(content, format="pdf", pdf_standards=["ua-1"])))
-        if page_count(tried[-1][1]) == 1:
+        tried.append(_compile(_content(handout, paper, fit, large=large)))
+        if page_count(tried[-1]) == 1:
             break
-    content, pdf = min(tried, key=lambda found: page_count(found[1]))
-    if pictures:
-        pages = _compile(content, format="png", ppi=110)
-        return pages if isinstance(pages, list) else [pages]
-    return pdf
+    return min(tried, key=page_count)
 
 
 def check_target(path: str | Path, force: bool = False) -> Path:

@@ -6,7 +6,7 @@ to matter. What a concern of the class speaks against is never praised.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -20,7 +20,14 @@ from swaptable.basics.phrases import Phrases, Words
 from swaptable.foods.reference import caution_rows
 from swaptable.judging.allergens import allergens_of
 from swaptable.judging.audiences import Audience
-from swaptable.judging.cautions import cautions_for, known_concerns, swap_concerns
+from swaptable.judging.cautions import (
+    READ_FIRST,
+    SAID_IN_FULL,
+    cautions_brought,
+    cautions_for,
+    known_concerns,
+    swap_concerns,
+)
 from swaptable.judging.findings import plain_name
 from swaptable.judging.targets import Aims, day_targets, judge_servings
 from swaptable.judging.verdicts import Verdict
@@ -38,6 +45,7 @@ _RATIOS = {
 _SHARES = {1 / 4: "share.1/4", 1 / 3: "share.1/3", 1 / 2: "share.1/2", 2 / 3: "share.2/3", 1.0: "share.1"}
 _UNLISTED = " (not on the list)"
 _SUBSTANCES = {"potassium salts", "phosphate additives"}  # concerns that are no word for a person
+ENERGY = "ENERC_KCAL"
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,9 +99,20 @@ class Sheet:
 
     @cached_property
     def cautions(self) -> pd.DataFrame:
-        """Cautions on the variant and on whatever it may be swapped for."""
-        found = cautions_for(self.from_here, self.audience.concerns)
-        return found.assign(trigger=found["caution"].map(caution_rows().set_index("caution")["trigger"]))
+        """Cautions on the variant, on what changes with a swap, and on foods of swaps that the audience names."""
+        found = _with_trigger(cautions_for(self.from_here, self.audience.concerns))
+        swapped = found["named"] & ~found["trigger"].isin(["amount", "concern"])
+        return found[found["caution"].isin(self.cautions_here["caution"]) | (found["trigger"] == "change") | swapped]
+
+    @cached_property
+    def cautions_here(self) -> pd.DataFrame:
+        """Cautions on the variant alone."""
+        return cautions_for(self.alone, self.audience.concerns)
+
+    @cached_property
+    def cautions_brought(self) -> pd.DataFrame:
+        """Cautions that each swap calls for and this variant does not."""
+        return _with_trigger(cautions_brought(self.from_here, self.audience.concerns))
 
     @cached_property
     def concerns_brought(self) -> tuple[pd.Series, pd.Series]:
@@ -109,8 +128,8 @@ class Sheet:
 
     @cached_property
     def components(self) -> list[str]:
-        """Sodium first, then what the audience looks at."""
-        return list(dict.fromkeys(["NA", *(tag for tag, _ in self.aims.components())]))
+        """What the table lists: energy, sodium, then what the audience looks at."""
+        return list(dict.fromkeys([ENERGY, "NA", *(tag for tag, _ in self.aims.components())]))
 
     def name(self, tag: str, *, of: bool = False) -> str:
         """Name a component inside a sentence."""
@@ -120,9 +139,20 @@ class Sheet:
         """Give words of a recipe or audience file in the language of the sheet, where they are translated."""
         return self.phrases.own(text)
 
-    def listed_own(self, words: str) -> str:
-        """Join words that a table has joined by commas."""
-        return self.phrases.listed([self.own(word).text for word in words.split(", ")])
+    def listed_own(self, words: Sequence[str]) -> str:
+        """Join words of a table."""
+        return self.phrases.listed([self.own(word).text for word in words])
+
+
+def _with_trigger(cautions: pd.DataFrame) -> pd.DataFrame:
+    return cautions.assign(trigger=cautions["caution"].map(caution_rows().set_index("caution")["trigger"]))
+
+
+def _people(cautions: Iterable[str]) -> list[str]:
+    """Name whom cautions are for, by the words that come first in the table."""
+    words = caution_rows().set_index("caution")["concern"].str.split("|")
+    firsts = set(words.str[0]) - _SUBSTANCES
+    return list(dict.fromkeys(word for caution in cautions for word in words[caution] if word in firsts))
 
 
 @dataclass(frozen=True)
@@ -130,7 +160,12 @@ class _Difference:
     amount: float
     base: float
     whole: bool
-    counts: bool  # whole, real and more than a few percent
+    sure: bool  # whole and real
+    large: bool  # more than a few percent
+
+    @property
+    def counts(self) -> bool:
+        return self.sure and self.large
 
 
 def _difference(amounts: Amounts, known: Certainty, tag: str, variant: Mapping[str, str]) -> _Difference:
@@ -139,7 +174,7 @@ def _difference(amounts: Amounts, known: Certainty, tag: str, variant: Mapping[s
     amount, base = float(known.amount.sel(at)), float(known.amount.sel(first))
     whole = all(float(amounts.data["valued_share"].sel(which)) > WHOLE_SHARE for which in (at, first))
     large = abs(amount - base) >= LEAST_CHANGE * base
-    return _Difference(amount, base, whole, whole and large and bool(known.is_real().sel(at)))
+    return _Difference(amount, base, whole, whole and bool(known.is_real().sel(at)), large)
 
 
 def _ratio_text(sheet: Sheet, tag: str, found: _Difference) -> str:
@@ -194,16 +229,20 @@ def benefit(sheet: Sheet) -> str:
     Returns
     -------
     str
-        Aims that are surely met, limits that are surely passed, and sodium against the recipe as written.
+        Aims that are surely met, limits that are surely passed, and sodium against the recipe as written; nothing of it
+        where a concern of the class is brought up, and no gain in sodium where a caution has to be read first.
     """
     say, listed = sheet.phrases.say, sheet.phrases.listed
     concerns = swap_concerns(sheet.amounts, sheet.audience.concerns)[sheet.amounts.grid.label(sheet.variant)]
+    first = _people(READ_FIRST.intersection(sheet.cautions_here["caution"]))
+    warned_of = list(dict.fromkeys([*filter(None, concerns.split(", ")), *first]))
+    warning = sentence_of(say("benefit.concern", concerns=sheet.listed_own(warned_of))) if warned_of else ""
     if concerns:
-        return sentence_of(say("benefit.concern", concerns=sheet.listed_own(concerns)))
+        return warning
     gives = _judged(sheet, "raise", Verdict.MET, of_all=True)
     within = _judged(sheet, "keep down", Verdict.MET, of_all=True)
     over = _judged(sheet, "keep down", Verdict.NOT_MET, of_all=False)
-    share, sodium = _share_text(sheet), _sodium_change(sheet)
+    share, sodium = _share_text(sheet), "" if first else _sodium_change(sheet)
     names, limited, passed = (listed([sheet.name(tag) for tag in tags]) for tags in (gives, within, over))
     parts = []
     if gives and within:
@@ -219,7 +258,8 @@ def benefit(sheet: Sheet) -> str:
     told = sentence_of(say("list.parts").join(parts))
     careful = set(sheet.cautions.loc[sheet.cautions["named"], "component"])
     warned = [sheet.name(tag) for tag in gives if tag in careful]
-    return f"{told} {say('benefit.caution', names=listed(warned))}" if warned else told
+    careful_of = say("benefit.caution", names=listed(warned)) if warned else ""
+    return " ".join(filter(None, [warning, told, careful_of]))
 
 
 def changes(sheet: Sheet, variant: Mapping[str, str]) -> str:
@@ -238,34 +278,45 @@ def changes(sheet: Sheet, variant: Mapping[str, str]) -> str:
     """
     say, listed = sheet.phrases.say, sheet.phrases.listed
     label = sheet.from_here.grid.label(variant)
-    of_class, of_all = (series[label] for series in sheet.concerns_brought)
-    others = [word for word in of_all.split(", ") if word and word not in of_class.split(", ")]
-    told = [say("swap.concern", concerns=sheet.listed_own(of_class))] if of_class else []
+    against, others = _concerns_of(sheet, label)
+    told = [say("swap.concern", concerns=sheet.listed_own(against))] if against else []
     if others:
-        told.append(say("swap.others", names=sheet.listed_own(", ".join(others))))
+        told.append(say("swap.others", names=sheet.listed_own(others)))
     here = allergens_named(sheet.alone, sheet.regime)
     brought = allergens_named(rebased(sheet.amounts, variant, alone=True), sheet.regime)
     new = [say(f"allergen.{name}") for name in brought if name not in here]
     if new:
         told.append(say("swap.allergen", names=listed(new)))
-    if not of_class:
+    if not against:
         told += _differences(sheet, variant)
     return say("list.parts").join(told)
+
+
+def _concerns_of(sheet: Sheet, label: str) -> tuple[list[str], list[str]]:
+    """Name the concerns of the class that speak against a swap, then the others that have to ask first."""
+    of_class, of_all = ([word for word in series[label].split(", ") if word] for series in sheet.concerns_brought)
+    brought = sheet.cautions_brought[sheet.cautions_brought["variant"] == label]
+    first = _people(brought.loc[brought["caution"].isin(READ_FIRST), "caution"])
+    against = [*of_class, *(word for word in first if word in sheet.audience.concerns)]
+    reached = brought.loc[brought["named"] & (brought["trigger"] == "amount"), "concern"]
+    others = [word for word in (*first, *of_all, *reached) if word not in against]
+    return list(dict.fromkeys(against)), list(dict.fromkeys(others))
 
 
 def _differences(sheet: Sheet, variant: Mapping[str, str]) -> list[str]:
     """Put the differences that count into words; name what is not known."""
     say = sheet.phrases.say
     named = sheet.cautions[sheet.cautions["named"] & (sheet.cautions["trigger"] == "change")]
-    careful, unknown, told = set(named["component"]), [], []
-    for tag in sheet.components:
+    careful, unknown, told, small = set(named["component"]), [], [], False
+    for tag in sorted(sheet.components, key=lambda tag: tag == ENERGY):  # last, since nobody aims at it
         found = _difference(sheet.from_here, sheet.known_from_here, tag, variant)
         if not found.whole:
             unknown.append(sheet.name(tag))
         elif found.counts and abs(found.amount - found.base) >= WORTH_A_WORD * sheet.day_values.get(tag, 0.0):
             change = _ratio_text(sheet, tag, found)
             told.append(say("swap.caution", change=change) if tag in careful else change)
-    told = told[:MOST_CHANGES] or [say("swap.same")]
+        small = small or found.sure
+    told = told[:MOST_CHANGES] or [say("swap.small" if small else "swap.same")]
     return [*told, say("swap.unknown", names=sheet.phrases.listed(unknown))] if unknown else told
 
 
@@ -279,9 +330,6 @@ def allergens_named(amounts: Amounts, regime: str) -> dict[str, list[str]]:
 
 
 def other_concerns(sheet: Sheet) -> list[str]:
-    """Name the concerns beside the class's own that the dish, or a swap, calls for a caution on."""
-    words = caution_rows().set_index("caution")["concern"].str.split("|")
-    firsts = set(words.str[0]) - _SUBSTANCES
-    rows = sheet.cautions.loc[~sheet.cautions["named"], "caution"]
-    found = [word for caution in rows for word in words[caution] if word in firsts]
-    return [word for word in dict.fromkeys(found) if word not in sheet.audience.concerns]
+    """Name the concerns beside the class's own that the dish, or a change by a swap, calls for a caution on."""
+    rows = sheet.cautions[~sheet.cautions["named"] & ~sheet.cautions["caution"].isin(SAID_IN_FULL)]
+    return [word for word in _people(rows["caution"]) if word not in sheet.audience.concerns]

@@ -1,29 +1,42 @@
-"""What to buy for a recipe: packages and pieces, rounded up, by aisle, with what they cost."""
+"""What to buy for a recipe: packages and pieces, rounded up, by aisle, with what they cost; amounts for the kitchen."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from swaptable.amounts.chosen import grams_text
+from swaptable.amounts.chosen import amount_in_kitchen, grams_text
 from swaptable.amounts.cost import Price
 from swaptable.amounts.variants import Grid, Line
+from swaptable.basics.phrases import speak
+from swaptable.basics.units import Amount
 from swaptable.foods.reference import aisles, purchase_units
 from swaptable.foods.release import Food
 
-__all__ = ["means", "place_of", "shopping_table"]
+__all__ = ["means", "measured", "place_of", "shopping_table"]
 
 EXACT = 1e-6  # of a package: what floating point may add before another one is bought
 NOT_BOUGHT = "from the tap"
+_COMES_ALONG = re.compile(r"\bfrom the (?:can|jar|tin)s?\b", re.I)  # in the package of another ingredient
+_DRAINED = re.compile(r"\bdrained\b")  # such a food's weight, and so its package's, is without the liquid
 _STEPS = ((100.0, 10.0), (1000.0, 50.0), (np.inf, 100.0))  # sold by weight: below [g] → rounded up to [g]
 _COLUMNS = [
     "aisle", "food", "description", "for", "needed_g", "needed_is", "to_buy", "bought_g", "package", "package_source",
     "look_in_the_cupboard_first", "cost_of_what_is_used", "cost_of_what_is_bought", "currency",
 ]  # fmt: skip
+
+
+def measured(amount: Amount | None, grams: float, factor: float) -> str:
+    """Print an amount in kitchen measures and by weight, the measure in the plural where there are more."""
+    phrases = speak("en")
+    key = f"measure.{amount.measure}.many" if amount is not None else ""
+    if amount is not None and amount.number * factor > 1 and phrases.has(key):
+        amount = replace(amount, measure=phrases.say(key))
+    return amount_in_kitchen(amount, grams, factor)
 
 
 def means(row: pd.Series, food: Food) -> bool:
@@ -79,6 +92,12 @@ def _bought(line: Line, needed_g: float, edible_g: float, regime: str) -> dict[s
     return {"to_buy": text, "bought_g": grams, "package": package.unit, "package_source": package.source}
 
 
+def _needed_is(line: Line, refuse_known: bool) -> str:
+    if not refuse_known:
+        return "edible part only: the refuse is not known"
+    return "drained" if _DRAINED.search(line.food.description) else "as purchased"
+
+
 def shopping_table(
     grid: Grid, lines: Mapping[str, Line], factor: float, regime: str, prices: Mapping[str, Price]
 ) -> pd.DataFrame:
@@ -100,13 +119,15 @@ def shopping_table(
     -------
     DataFrame
         One row per food, by aisle: ``food`` (code), ``description``, ``for`` (ingredients), ``needed_g`` (as purchased,
-        refuse included, unless ``needed_is`` says that the refuse is not known), ``to_buy`` in packages or pieces,
-        rounded up, ``bought_g`` (as purchased), ``package`` with its source, whether to look in the cupboard first,
-        and the cost of what is used and of what is bought (NaN without a price). Tap water is not bought.
+        refuse included, unless ``needed_is`` says drained, or that the refuse is not known), ``to_buy`` in packages or
+        pieces, rounded up, ``bought_g`` (as purchased), ``package`` with its source, whether to look in the cupboard
+        first, and the cost of what is used and of what is bought (NaN without a price). Tap water is not bought, nor
+        what comes along with another ingredient, such as ``oil from the tins``.
     """
     by_food: dict[str, list[Line]] = {}
-    for line in lines.values():
-        by_food.setdefault(line.food.code, []).append(line)
+    for name, line in lines.items():
+        if not _COMES_ALONG.search(name):
+            by_food.setdefault(line.food.code, []).append(line)
     currency = next((price.currency for price in prices.values()), "")
     rows = []
     for code, found in by_food.items():
@@ -126,7 +147,7 @@ def shopping_table(
                 "description": line.food.description,
                 "for": ", ".join(part.ingredient for part in found),
                 "needed_g": needed,
-                "needed_is": "as purchased" if refuse_known else "edible part only: the refuse is not known",
+                "needed_is": _needed_is(line, refuse_known),
                 **bought,
                 "look_in_the_cupboard_first": place["cupboard"] == "yes",
                 "cost_of_what_is_used": np.nan if price is None or not refuse_known else needed * price.per_gram,
