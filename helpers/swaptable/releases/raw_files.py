@@ -126,7 +126,7 @@ class RawFiles:
                     with archive.open(member) as stream:
                         shutil.copyfileobj(stream, copy)
                     self._look_into(inner, copy, deeper - 1)
-                elif not member.is_dir():
+                else:
                     self._take(inner, member.filename, partial(archive.open, member))
         except (zipfile.BadZipFile, zlib.error, EOFError) as error:
             problem = f"is no whole zip archive ({error}); it may be cut off: download it again"
