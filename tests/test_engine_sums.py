@@ -126,7 +126,7 @@ def relative(line, components, held, question, factors):
     mean, food = retention_errors(factors)
     found = {}
     for component in components:
-        tag = "VITA_RAE" if component == "RETOL" else component
+        tag = FACTOR_OF.get(component, component)
         found[component] = kitchen_errors()["no published factor"]
         if tag in mean.columns and not math.isnan(factor(line, component)):
             squares = [
