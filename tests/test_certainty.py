@@ -315,3 +315,24 @@ def test_a_basis_that_nobody_thought_of_is_an_error(computed, monkeypatch):
     monkeypatch.setattr(type(amounts), "per", lambda self, basis: self.data["per_batch"])
     with pytest.raises(KeyError, match="200 g"):
         certainty_of(amounts, "200 g")
+
+
+def test_what_a_peeler_takes_cancels_in_100_g_of_a_single_food(computed):
+    """Whatever is taken off, 100 g of one food hold what 100 g hold: its refuse makes them no less sure."""
+    one = 'title: T\nservings: 1\ningredients: {{p: {{amount: 300 g, food: "sr28:11352", {}}}}}\n'
+    peeled, whole = (computed(one.format(way)) for way in ("weighed: as purchased, refuse: 20 %", "weighed: edible"))
+    errors = [float(certainty_of(each, "100 g").error.sel(component="K")) for each in (peeled, whole)]
+    assert errors[0] == pytest.approx(errors[1], rel=1e-9)
+    serving = [certainty_of(each).error / each.per("serving") for each in (peeled, whole)]
+    assert float(serving[0].sel(component="K")) > float(serving[1].sel(component="K"))
+
+
+def test_one_plate_varies_with_what_is_filled_in(computed, sr28):
+    """A value taken from other foods differs from plate to plate by at least the error of imputing it."""
+    filled = fill_gaps(sr28)
+    row, column = filled.foods.index.get_loc("14084"), filled.components.index.get_loc("GLUS")
+    assert filled.imputation.method[row, column] > 0
+    text = 'title: W\nservings: 1\ningredients: {w: {amount: 100 g, food: "sr28:14084"}}\n'
+    amounts = compute(build_grid(computed(text).recipe, filled))
+    plate = float(certainty_of(amounts, question="plate").error.sel(component="GLUS"))
+    assert plate >= filled.imputation.spread[row, column] > 0

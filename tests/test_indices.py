@@ -1,5 +1,7 @@
 """Density indices, quality, mineral ratios and the acid load, each by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -253,3 +255,13 @@ def test_an_index_of_components_that_were_not_computed_is_refused(sr28):
     grid = build_grid(read_recipe(DATA / "recipes" / "oat_pancakes.yaml"), sr28)
     with pytest.raises(KeyError):
         nutrient_rich_foods_index(compute(grid, ("NA", "ENERC_KCAL")))
+
+
+def test_quality_is_not_given_where_energy_is_not_wholly_known(computed):
+    """Less energy than there is would make a dish look denser than it is."""
+    amounts = computed(MILK)
+    shares = amounts.data["valued_share"].copy(deep=True)
+    shares.loc[{"component": "ENERC_KCAL"}] = 0.5
+    gap = replace(amounts, data=amounts.data.assign(valued_share=shares))
+    assert np.isfinite(float(nutritional_quality(amounts, "CA", 1300)))
+    assert np.isnan(float(nutritional_quality(gap, "CA", 1300)))
