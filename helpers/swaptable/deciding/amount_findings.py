@@ -68,11 +68,11 @@ def sentences_on(
     ]
     told = []
     if feasible:
-        reached = f"ll targets can {'surely ' * surely}be reached"
+        reached = f"all targets can {'surely ' * surely}be reached"
         told.append(
-            f"On paper a{reached}: {', '.join(moves)}; check that it still cooks."
+            f"On paper {reached}: {', '.join(moves)}; check that it still cooks."
             if moves
-            else f"A{reached} with the amounts as they are."
+            else f"{reached[:1].upper()}{reached[1:]} with the amounts as they are."
         )
     else:
         how = f"{'surely ' * surely}be reached {'together' if together else 'at all'}"

@@ -20,6 +20,7 @@ from swaptable.judging.food_rules import is_unheated, lines_where, present_in, r
 __all__ = [
     "NAMED_BY_CLASS",
     "READ_FIRST",
+    "READ_FIRST_CONCERNS",
     "SAID_IN_FULL",
     "cautions_brought",
     "cautions_for",
@@ -29,6 +30,7 @@ __all__ = [
 
 # Not without asking, and in no class can one tell who has weak kidneys: said whomever the audience names.
 READ_FIRST = frozenset({"potassium_salts"})
+READ_FIRST_CONCERNS = ("potassium salts",)  # what they are about, in one word of each row
 SAID_IN_FULL = READ_FIRST | {"soft_bones"}  # of use only with its whole sentence, wherever it applies
 EVERYONE = "everyone"
 AT_LIMIT = 1e-12  # relative: what floating point may take from an amount that stands at its limit

@@ -218,9 +218,8 @@ def index_effect_errors(amounts: Amounts) -> dict[tuple[str, str], float]:
 
 def _error_of_sum(pull: xr.Variable, sources: Sequence[tuple[xr.Variable, bool]]) -> float:
     """Give the standard error of a sum: what one unit of each component in each variant does to it, and the sources."""
-    summed: dict[
-        tuple[Hashable, ...], xr.Variable
-    ] = {}  # by the choices that a source knows: the grid is gone through once
+    # by the choices that a source knows, so that the grid is gone through once
+    summed: dict[tuple[Hashable, ...], xr.Variable] = {}
     squared = 0.0
     for change, whole in sources:
         if change.dims not in summed:

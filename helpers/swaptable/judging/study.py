@@ -29,7 +29,7 @@ from swaptable.foods.imputation import fill_gaps
 from swaptable.foods.joined import open_release
 from swaptable.foods.reference import Z, component_label, component_named
 from swaptable.judging.audiences import Audience, read_audience
-from swaptable.judging.cautions import swap_concerns
+from swaptable.judging.cautions import READ_FIRST_CONCERNS, swap_concerns
 from swaptable.judging.daily_values import REGIMES, daily_value_word, percent_daily_value, valued_as
 from swaptable.judging.density import (
     NRF_FORMS,
@@ -45,7 +45,6 @@ __all__ = ["Study", "compute_recipe", "grid_of_recipe", "study_recipe"]
 NRF_COLUMNS = dict(zip(NRF_FORMS, ("nrf93_2009_per_100kcal", "nrf93_2016_per_100kcal"), strict=True))
 NRF = NRF_COLUMNS[NRF_FORMS[0]]  # the form of the charts
 GAPS = ("left", "filled")
-FOR_EVERYONE = "potassium salts"  # can harm people whom no class can rule out
 MOST_ROWS = 24  # what a chart can show at slide size
 
 
@@ -103,7 +102,7 @@ class Study:
     @property
     def read_first(self) -> pd.Series:
         """By variant, the cautions to read before it is praised: on the class's concerns, for everyone on salts."""
-        salts = swap_concerns(self.amounts, [FOR_EVERYONE])
+        salts = swap_concerns(self.amounts, READ_FIRST_CONCERNS)
         both = zip(self.variants["concerns_of_class"], salts, strict=True)
         return pd.Series([" and ".join(filter(None, words)) for words in both], index=self.variants.index)
 
